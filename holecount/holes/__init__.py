@@ -1,0 +1,1 @@
+"""Holes: spotted in the picture, gauged at the rim."""
