@@ -41,6 +41,12 @@ class NoHoles(UnfitPhoto):
     """No row of holes was found (exit 3)."""
 
 
+class CannotSave(Trouble):
+    """A result cannot be written where it should go, or something stands there already (exit 5)."""
+
+    exit_code = 5
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
     """One reason not to trust a hole, a stretch or the whole seat, with the remedy."""
