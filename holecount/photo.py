@@ -36,6 +36,10 @@ _LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], np.float32)
 """Weights of linear blue, green and red in luminance (ITU-R BT.709)."""
 
 
+_MISSING_GREY = 128
+"""What a JPEG decoder paints where the data ran out: all coefficients zero (T.81 A.3.1 level shift)."""
+
+
 def _srgb_to_linear_table() -> NDArray[np.float32]:
     """Linear light 0..1 of each eight-bit sRGB code (IEC 61966-2-1)."""
     v = np.arange(256) / 255.0
@@ -224,6 +228,8 @@ def _decode_jpeg(data: bytes, path: Path, s: ReadSettings) -> _Decoded:
         raise _damaged(path, "its picture cannot be decoded") from e
     if bgr is None or bgr.shape[:2] != (head.height_px, head.width_px):
         raise _damaged(path, "its picture cannot be decoded")
+    if bool((bgr[-1] == _MISSING_GREY).all()):
+        raise _damaged(path, "the lower part of the picture is missing")
     tags = exif.read_tags(head.exif)
     upright = turn_upright(np.asarray(bgr, np.uint8), exif.orientation(tags))
     return upright, tags, (head.width_px, head.height_px), []
@@ -238,7 +244,7 @@ def turn_upright(picture: NDArray[np.uint8], orientation: int) -> NDArray[np.uin
     return turned if flip is None else np.asarray(cv2.flip(turned, flip), np.uint8)
 
 
-_FORMATS = ("PNG", "TIFF", "WEBP", "JPEG", "MPO", "HEIF")
+_FORMATS = ("PNG", "TIFF", "WEBP", "JPEG", "HEIF")
 
 
 def _decode_other(data: bytes, path: Path, s: ReadSettings) -> _Decoded:
@@ -257,8 +263,11 @@ def _decode_other(data: bytes, path: Path, s: ReadSettings) -> _Decoded:
                 stored_px = picture.size
                 _check_size(*stored_px, path, s)
                 _refuse_raw(picture, path)
-                picture.load()
                 tags = _tags_of(picture)
+                picture.load()
+                # Some decoders turn the picture upright themselves and then take the tag away.
+                turn = picture.getexif().get(exif.ORIENTATION, 1)
+                tags[exif.ORIENTATION] = float(turn) if isinstance(turn, int) else 1.0
                 bgr, notes = _eight_bit_bgr(picture, path)
     except PIL.UnidentifiedImageError as e:
         raise _no_photograph(path) from e
@@ -319,7 +328,7 @@ def _open_heif(path: Path) -> None:
 
 
 def _tags_of(picture: "Image.Image") -> dict[int, float]:
-    """The wanted EXIF tags of a loaded picture; orientation is 1 where the decoder turned it already."""
+    """The wanted EXIF tags of an opened picture; what is damaged is left out."""
     found = picture.getexif()
     tags: dict[int, float] = {}
     for source in (found, found.get_ifd(exif.EXIF_DIRECTORY)):
