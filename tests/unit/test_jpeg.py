@@ -1,5 +1,6 @@
 """The walk through JPEG segments, against Pillow and against damage of every kind."""
 
+import contextlib
 import io
 
 import numpy as np
@@ -50,7 +51,5 @@ def test_every_cut_is_noticed(n: int) -> None:
 @given(st.binary(max_size=400))
 def test_any_bytes_give_a_head_or_a_reason(tail: bytes) -> None:
     for data in (tail, b"\xff\xd8" + tail, a_jpeg()[:200] + tail):
-        try:
-            read_head(data)
-        except DamagedJpeg as e:
-            assert str(e)
+        with contextlib.suppress(DamagedJpeg):
+            assert read_head(data).n_scans > 0

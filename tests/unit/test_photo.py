@@ -246,8 +246,8 @@ def png_claiming(width: int, height: int) -> bytes:
     def chunk(name: bytes, body: bytes) -> bytes:
         return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
 
-    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(b"\0" * 1000)) + chunk(b"IEND", b"")
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
+    return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(b"\0" * 1000)) + chunk(b"IEND", b"")
 
 
 @pytest.mark.parametrize("claim", [jpeg_claiming, png_claiming])
@@ -261,8 +261,7 @@ def test_too_many_pixels_are_refused_before_decoding(claim, size: tuple[int, int
 
 
 def test_fifty_megapixel_phones_pass_the_limit() -> None:
-    s = ReadSettings()
-    assert 8192 * 6144 <= s.most_px
+    assert ReadSettings().most_px >= 8192 * 6144
     with pytest.raises(BadInput, match="damaged"):  # Past the limit check, then found lying.
         read(png_claiming(8192, 6144))
 

@@ -1,0 +1,194 @@
+"""Scale given by hand: a known length between two points, or the four corners of a known rectangle.
+
+Points are pixels (x, y) of the upright picture.
+"""
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holecount.lengths import parse_length_mm
+from holecount.scale.reference import Reference
+from holecount.troubles import BadInput
+
+Point = tuple[float, float]
+
+LEAST_MM, MOST_MM = 1.0, 10_000.0
+"""Lengths beyond these are slips of the pen (own choice; seats are below 1000 mm)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ByHandSettings:
+    """How well points placed by hand are known.
+
+    Attributes
+    ----------
+    u_point_px : float
+        One standard uncertainty of a placed point along each axis: a person clicking in an enlarged
+        picture hits a mark to about a pixel. Sane: 0.3 to 3. Common practice, no source.
+    u_length_mm : float
+        One standard uncertainty of a stated length: read to the nearest half millimetre at both ends,
+        0.5 mm / sqrt(12) each, both together 0.2 mm. Derived.
+    height_mm, u_height_mm : float
+        Of the marked points above the holes' rims: on the wood itself, or on a card or thin rule lying
+        on it (0.8 mm). Derived.
+    least_apart_px : float
+        Two points nearer than this to one another are a slip of the hand. Own choice.
+    """
+
+    u_point_px: float = 1.0
+    u_length_mm: float = 0.2
+    height_mm: float = 0.4
+    u_height_mm: float = 0.4
+    least_apart_px: float = 10.0
+
+
+def length_between(
+    first_px: Point, second_px: Point, length_mm: float, settings: ByHandSettings | None = None
+) -> Reference:
+    """Make a known length between two points a reference of kind ``length``.
+
+    Raises
+    ------
+    ValueError
+        When the points are nearly the same or the length cannot be meant.
+    """
+    s = settings or ByHandSettings()
+    _check_length(length_mm)
+    points = _points((first_px, second_px), s)
+    return Reference(
+        kind="length",
+        words=f"{length_mm:g} mm between two points, by hand",
+        points_px=points,
+        points_mm=np.array([[0.0, 0.0], [length_mm, 0.0]]),
+        u_px=np.full(2, s.u_point_px),
+        height_mm=s.height_mm,
+        u_height_mm=s.u_height_mm,
+        outline_px=points,
+        u_size_rel=s.u_length_mm / length_mm,
+    )
+
+
+def rectangle_at(
+    corners_px: Sequence[Point],
+    width_mm: float,
+    depth_mm: float,
+    *,
+    words: str | None = None,
+    settings: ByHandSettings | None = None,
+) -> Reference:
+    """Make four corners of a known rectangle a reference of kind ``rectangle``.
+
+    Parameters
+    ----------
+    corners_px : four points, in order round the rectangle, either way; the first two are ``width_mm`` apart.
+    width_mm, depth_mm : float
+        Sides in mm.
+    words : what it is, for people.
+
+    Raises
+    ------
+    ValueError
+        When there are not four corners, or they do not go round a convex figure.
+    """
+    s = settings or ByHandSettings()
+    _check_length(width_mm)
+    _check_length(depth_mm)
+    if len(corners_px) != 4:
+        raise ValueError(f"a rectangle has four corners, not {len(corners_px)}")
+    points = _points(corners_px, s)
+    sides = np.roll(points, -1, axis=0) - points
+    turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
+    if not (np.all(turns > 0) or np.all(turns < 0)):
+        raise ValueError("the four corners must be given in order round the rectangle")
+    # Millimetres run x right, y up as seen from above; in pixels y runs down, so a figure that turns
+    # clockwise on the screen (positive turns) has to turn clockwise in millimetres too.
+    y = -depth_mm if turns[0] > 0 else depth_mm
+    return Reference(
+        kind="rectangle",
+        words=words or f"rectangle {width_mm:g} x {depth_mm:g} mm, corners by hand",
+        points_px=points,
+        points_mm=np.array([[0.0, 0.0], [width_mm, 0.0], [width_mm, y], [0.0, y]]),
+        u_px=np.full(4, s.u_point_px),
+        height_mm=s.height_mm,
+        u_height_mm=s.u_height_mm,
+        outline_px=points,
+        u_size_rel=s.u_length_mm / max(width_mm, depth_mm),
+    )
+
+
+def parse_between(text: str, settings: ByHandSettings | None = None) -> Reference:
+    """Read ``X1,Y1,X2,Y2=LENGTH``, such as ``210,300,1410,312.5=100mm``; `ValueError` says what is wrong."""
+    points, length = _split(text, 2, "X1,Y1,X2,Y2=LENGTH, such as 210,300,1410,312=100mm")
+    return length_between(points[0], points[1], parse_length_mm(length), settings)
+
+
+def parse_corners(text: str, settings: ByHandSettings | None = None) -> Reference:
+    """Read ``X1,Y1,...,X4,Y4=WxH``, such as ``10,10,110,12,108,80,9,79=85.6x53.98mm``; raises like `parse_between`."""
+    points, size = _split(text, 4, "X1,Y1,X2,Y2,X3,Y3,X4,Y4=WxH, such as 10,10,110,12,108,80,9,79=85.6x53.98mm")
+    width_mm, depth_mm = parse_size_mm(size)
+    return rectangle_at(points, width_mm, depth_mm, settings=settings)
+
+
+def parse_size_mm(text: str) -> tuple[float, float]:
+    """Read ``WxH`` with a unit, ``85.6x53.98mm`` or ``4 in x 2 in``; returns both in mm.
+
+    Raises
+    ------
+    ValueError
+        When it is no such size. A unit on the second length serves for the first.
+    """
+    parts = re.split(r"\s*[x×]\s*", text.strip(), maxsplit=1, flags=re.IGNORECASE)
+    if len(parts) != 2:
+        raise ValueError(f"'{text}' is not a size; write it like 85.6x53.98mm or 4x2in")
+    unit = re.search(r"(mm|cm|inches|inch|in|\"|″|'')\s*$", parts[1], re.IGNORECASE)
+    first = parts[0] if re.search(r"[^\d\s.,/]", parts[0]) or not unit else parts[0] + unit[1]
+    return parse_length_mm(first), parse_length_mm(parts[1])
+
+
+def require_inside(reference: Reference, width_px: int, height_px: int) -> None:
+    """Refuse points that do not lie in the picture.
+
+    Raises
+    ------
+    BadInput
+        With the point that lies outside.
+    """
+    for x, y in reference.points_px:
+        if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
+            raise BadInput(
+                f"The point {x:g},{y:g} lies outside the picture, which has {width_px} x {height_px} pixels.",
+                "Count pixels in the upright picture, from its top left corner.",
+            )
+
+
+def _split(text: str, n_points: int, pattern: str) -> tuple[list[Point], str]:
+    """Points before the sign =, and what follows it."""
+    before, equals, after = text.partition("=")
+    try:
+        numbers = [float(n) for n in before.split(",")]
+    except ValueError:
+        numbers = []
+    if not equals or len(numbers) != 2 * n_points or not all(map(math.isfinite, numbers)):
+        raise ValueError(f"'{text}' is not of the form {pattern}")
+    return list(zip(numbers[::2], numbers[1::2], strict=True)), after
+
+
+def _points(points_px: Sequence[Point], s: ByHandSettings) -> NDArray[np.float64]:
+    points = np.asarray(points_px, np.float64).reshape(-1, 2)
+    if not np.isfinite(points).all():
+        raise ValueError("a point has no place")
+    for i in range(len(points)):
+        for j in range(i):
+            if float(np.hypot(*(points[i] - points[j]))) < s.least_apart_px:
+                raise ValueError(f"two of the points are less than {s.least_apart_px:g} pixels apart")
+    return points
+
+
+def _check_length(length_mm: float) -> None:
+    if not LEAST_MM <= length_mm <= MOST_MM:
+        raise ValueError(f"{length_mm:g} mm is no length to be seen on a seat ({LEAST_MM:g} mm to {MOST_MM:g} mm)")

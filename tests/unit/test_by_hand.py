@@ -1,0 +1,90 @@
+"""Scale by hand: what is typed becomes matched points the right way round, and slips are refused."""
+
+import numpy as np
+import pytest
+
+from holecount.scale import by_hand
+from holecount.scale.plane import Camera
+from holecount.troubles import BadInput
+
+
+def test_between() -> None:
+    r = by_hand.parse_between("210,300,1410.5,312=100mm")
+    assert r.kind == "length"
+    np.testing.assert_array_equal(r.points_px, [[210, 300], [1410.5, 312]])
+    np.testing.assert_array_equal(r.points_mm, [[0, 0], [100, 0]])
+    assert r.u_size_rel == pytest.approx(0.002)
+    assert by_hand.parse_between("0,0,0,500=4in").points_mm[1, 0] == pytest.approx(101.6)
+    assert by_hand.parse_between(" 0, 0, 0, 500 = 3 3/8 in").points_mm[1, 0] == pytest.approx(85.725)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "1,2,3,4", "1,2,3=5mm", "1,2,300,400=5", "1,2,300,400=mm", "1,2,nan,400=5mm", "a,b,c,d=5mm", "1,2,3,4=100mm",
+     "1,2,300,400=0mm", "1,2,300,400=-5mm", "1,2,300,400=1e3mm", "1,2,300,400=99999 in"],
+)  # fmt: skip
+def test_between_refuses(text: str) -> None:
+    with pytest.raises(ValueError, match=r"\w"):
+        by_hand.parse_between(text)
+
+
+def looking_down(tilt: float, turn: float) -> Camera:
+    """A camera 500 mm above the plane; plane y is up on the screen when it is not turned."""
+    c, s, ct, st = np.cos(turn), np.sin(turn), np.cos(tilt), np.sin(tilt)
+    flat = np.array([[c, -s, 0], [-s, -c, 0], [0, 0, -1.0]])
+    lean = np.array([[1, 0, 0], [0, ct, -st], [0, st, ct]])
+    return Camera(
+        focal_px=2000.0,
+        k1=0.0,
+        centre_px=np.array([999.5, 749.5]),
+        half_diagonal_px=1250.0,
+        rotation=lean @ flat,
+        translation_mm=np.array([0.0, 0.0, 500.0]),
+    )
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.7, 2.0, 4.0])
+@pytest.mark.parametrize("backwards", [False, True])
+def test_corners_have_the_handedness_of_the_plane(turn: float, backwards: bool) -> None:
+    # A real camera sees a 85.6 x 53.98 card; the corners are typed either way round.
+    card = np.array([[0, 0], [85.6, 0], [85.6, 53.98], [0, 53.98]])
+    px = looking_down(0.2, turn).to_px(card - [40.0, 20.0])
+    order = [1, 0, 3, 2] if backwards else [0, 1, 2, 3]
+    r = by_hand.rectangle_at([tuple(px[i]) for i in order], 85.6, 53.98)
+    # What was typed is the card up to a turn and a shift, never its mirror image.
+    a = r.points_mm - r.points_mm.mean(axis=0)
+    b = card[order] - card.mean(axis=0)
+    cross = np.linalg.det(a.T @ b)
+    assert cross > 0
+    np.testing.assert_allclose(np.hypot(*np.diff(r.points_mm, axis=0).T), [85.6, 53.98, 85.6])
+
+
+def test_corners_text() -> None:
+    r = by_hand.parse_corners("10,10,110,12,108,80,9,79=85.6x53.98mm")
+    assert r.kind == "rectangle"
+    np.testing.assert_allclose(np.ptp(r.points_mm, axis=0), [85.6, 53.98])
+    for text in ("10,10,108,80,110,12,9,79=85.6x53.98mm", "10,10,110,12,108,80=1x1mm", "10,10,110,12,108,80,9,79=85mm"):
+        with pytest.raises(ValueError, match=r"\w"):
+            by_hand.parse_corners(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "size"),
+    [
+        ("85.6x53.98mm", (85.6, 53.98)),
+        ("85.6 × 53.98 mm", (85.6, 53.98)),
+        ("4x2in", (101.6, 50.8)),
+        ("4 in x 60 mm", (101.6, 60)),
+        ('3 3/8" x 2 1/8"', (85.725, 53.975)),
+        ("3 3/8x2 1/8", (85.725, 53.975)),
+    ],
+)
+def test_sizes(text: str, size: tuple[float, float]) -> None:
+    assert by_hand.parse_size_mm(text) == pytest.approx(size)
+
+
+def test_points_outside_the_picture() -> None:
+    inside = by_hand.parse_between("-0.5,0,1599.5,1199=100mm")
+    by_hand.require_inside(inside, 1600, 1200)
+    with pytest.raises(BadInput, match="outside the picture"):
+        by_hand.require_inside(by_hand.parse_between("0,0,1600,10=100mm"), 1600, 1200)
