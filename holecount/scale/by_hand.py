@@ -134,20 +134,20 @@ def parse_corners(text: str, settings: ByHandSettings | None = None) -> Referenc
     return rectangle_at(points, width_mm, depth_mm, settings=settings)
 
 
-def parse_size_mm(text: str) -> tuple[float, float]:
-    """Read ``WxH`` with a unit, ``85.6x53.98mm`` or ``4 in x 2 in``; returns both in mm.
+def parse_size_mm(text: str, *, default_unit: str | None = None) -> tuple[float, float]:
+    """Read ``WxH``, such as ``85.6x53.98mm`` or ``4 in x 2 in``; returns both in mm.
 
     Raises
     ------
     ValueError
-        When it is no such size. A unit on the second length serves for the first.
+        When it is no such size. A unit on the second length serves for the first; ``default_unit`` for both.
     """
     parts = re.split(r"\s*[x×]\s*", text.strip(), maxsplit=1, flags=re.IGNORECASE)
     if len(parts) != 2:
         raise ValueError(f"'{text}' is not a size; write it like 85.6x53.98mm or 4x2in")
     unit = re.search(r"(mm|cm|inches|inch|in|\"|″|'')\s*$", parts[1], re.IGNORECASE)
     first = parts[0] if re.search(r"[^\d\s.,/]", parts[0]) or not unit else parts[0] + unit[1]
-    return parse_length_mm(first), parse_length_mm(parts[1])
+    return parse_length_mm(first, default_unit=default_unit), parse_length_mm(parts[1], default_unit=default_unit)
 
 
 def require_inside(reference: Reference, width_px: int, height_px: int) -> None:

@@ -1,0 +1,162 @@
+"""``holecount measure``: photographs in, hole statistics out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holecount import saving
+from holecount.cli import VERBS, options
+from holecount.cli.results import Progress, deliver
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from holecount.measure import MeasureRequest
+    from holecount.measurement import Measurement
+
+
+@click.command("measure", short_help=VERBS["measure"])
+@click.argument("photos", nargs=-1, required=True, type=options.file_path, metavar="PHOTO...")
+@options.as_option("table", "json", "csv")
+@options.scale_options
+@options.fix_option
+@options.marked_option
+@options.output_options
+def command(
+    photos: tuple[Path, ...],
+    form: str,
+    cards: tuple[str, ...],
+    sheets: tuple[str, ...],
+    ruler: str | None,
+    between: tuple[str, ...],
+    corners: tuple[str, ...],
+    pixels: bool,
+    fix: Path | None,
+    marked: Path | None,
+    output: Path | None,
+    force: bool,
+) -> int:
+    """Count the holes of the seat in each PHOTO and gauge their pitch and diameter.
+
+    PHOTO is a JPEG, PNG, TIFF, WebP or HEIC file, or a folder of them. Lay a bank card or a ruler flat
+    on the frame before you take the picture; several are used together.
+
+    One photograph gives a table, JSON or CSV. Several are measured side by side and give one summary
+    table, JSON with one object a line, or one CSV with a column for the photograph.
+
+    Exit status: 0 measured, 2 wrong use, 3 the photograph cannot be measured (no scale, no holes),
+    4 a file cannot be read, 5 a result could not be saved. Of several photographs the worst counts.
+    """
+    if output is not None and str(output) != "-":
+        saving.check_free(output, force=force)
+    several = len(photos) > 1 or photos[0].is_dir()
+    if several and (fix or between or corners):
+        given = "--fix" if fix else "--between" if between else "--corners"
+        raise click.UsageError(f"{given} belongs to one photograph; measure it alone.")
+    request = _request(cards, sheets, ruler, between, corners, pixels=pixels, fix=fix)
+    if several:
+        from holecount.cli import several as many
+
+        return many.measure_all(photos, request, form=form, marked=marked, output=output, force=force)
+    if marked is not None:
+        _check_marked(marked, force=force)
+    progress = Progress()
+    try:
+        m = measure_file(photos[0], request, marked, force=force, progress=progress.say)
+    finally:
+        progress.clear()
+    deliver(_as_text(m, form), output, force=force)
+    if marked is not None:
+        click.echo(f"Marked photograph: {marked}", err=True)
+    return 0
+
+
+def measure_file(
+    photo_path: Path,
+    request: MeasureRequest,
+    marked: Path | None,
+    *,
+    force: bool,
+    progress: Callable[[str], None] | None = None,
+) -> Measurement:
+    """Read one photograph, measure it and save the marked picture if one is wanted; raises any `Trouble`."""
+    from holecount.measure import measure_photo
+    from holecount.photo import read_photo
+
+    if progress:
+        progress("Reading the photograph")
+    photo = read_photo(photo_path)
+    m = measure_photo(photo, request, progress)
+    if marked is not None:
+        from holecount.overlay import draw_marked, encode
+
+        if progress:
+            progress("Drawing the marked photograph")
+        saving.save(marked, encode(draw_marked(photo, m), marked.suffix), force=force)
+    return m
+
+
+def _as_text(m: Measurement, form: str) -> str:
+    if form == "table":
+        from holecount.report import table
+
+        return table(m)
+    from holecount import tally
+
+    return tally.to_json(m) if form == "json" else tally.to_csv(m)
+
+
+def _check_marked(marked: Path, *, force: bool) -> None:
+    from holecount.overlay import SUFFIXES
+
+    if marked.suffix.lower() not in SUFFIXES:
+        raise click.BadParameter(f"'{marked}' should end in {' or '.join(SUFFIXES)}.", param_hint="--marked")
+    saving.check_free(marked, force=force)
+
+
+def _request(
+    cards: tuple[str, ...],
+    sheets: tuple[str, ...],
+    ruler: str | None,
+    between: tuple[str, ...],
+    corners: tuple[str, ...],
+    *,
+    pixels: bool,
+    fix: Path | None,
+) -> MeasureRequest:
+    """What was typed as what `measure_photo` takes."""
+    from holecount import fixes
+    from holecount.measure import MeasureRequest
+    from holecount.scale import by_hand
+    from holecount.scale.known_objects import KnownObject, known_objects, rectangle
+
+    objects: list[KnownObject] = []
+    for text in (*cards, *sheets):
+        known = known_objects().get(text.lower())
+        if known is None:
+            try:
+                known = rectangle(*by_hand.parse_size_mm(text, default_unit="mm"))
+            except ValueError as e:
+                names = ", ".join(known_objects())
+                raise click.BadParameter(f"{e}, or one of: {names}.", param_hint="--card") from e
+        objects.append(known)
+    references = []
+    for option, texts, parse in (
+        ("--between", between, by_hand.parse_between),
+        ("--corners", corners, by_hand.parse_corners),
+    ):
+        for text in texts:
+            try:
+                references.append(parse(text))
+            except ValueError as e:
+                raise click.BadParameter(f"{e}.", param_hint=option) from e
+    return MeasureRequest(
+        cards=tuple(objects) if objects else None,
+        ruler="mm" if ruler == "mm" else "inch" if ruler == "inch" else None,
+        by_hand=tuple(references),
+        fixes=fixes.read(fix) if fix is not None else None,
+        in_pixels=pixels,
+    )

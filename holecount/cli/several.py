@@ -1,0 +1,207 @@
+"""Several photographs at once: on all cores, each in a process of its own, one summary at the end.
+
+Photographs stay in the processes that measure them, only finished measurements come back, so
+memory does not grow with their number.
+"""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+import signal
+import sys
+import traceback
+from collections.abc import Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holecount import saving
+from holecount.cli.results import deliver
+from holecount.troubles import BadInput, Trouble
+
+if TYPE_CHECKING:
+    from holecount.measure import MeasureRequest
+    from holecount.measurement import Measurement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What became of one photograph: a measurement, or the trouble it met."""
+
+    path: Path
+    measurement: Measurement | None = None
+    what: str = ""
+    hint: str = ""
+    exit_code: int = 0
+
+
+def measure_all(
+    given: Sequence[Path],
+    request: MeasureRequest,
+    *,
+    form: str,
+    marked: Path | None,
+    output: Path | None,
+    force: bool,
+) -> int:
+    """Measure every photograph given, folders opened, and hand over the summary; returns the exit status."""
+    paths = photos_in(given)
+    marked_files = _marked_files(paths, marked, force=force)
+    outcomes = _run(paths, marked_files, request, force=force)
+    deliver(_summary(outcomes, form), output, force=force)
+    failed = [o for o in outcomes if o.exit_code]
+    if form != "table":
+        for o in failed:
+            click.echo(f"holecount: {o.path}: {o.what} {o.hint}".rstrip(), err=True)
+    if marked is not None:
+        click.echo(f"Marked photographs: {marked}", err=True)
+    return max((o.exit_code for o in outcomes), default=0)
+
+
+def photos_in(given: Sequence[Path]) -> list[Path]:
+    """Open folders (not folders in them) to the photographs they hold, in order of name; each once.
+
+    Raises
+    ------
+    BadInput
+        When a folder holds none, or cannot be opened.
+    """
+    from holecount.photo import PHOTO_SUFFIXES
+
+    found: dict[Path, None] = {}
+    for path in given:
+        if not path.is_dir():
+            found[path] = None
+            continue
+        try:
+            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in PHOTO_SUFFIXES and p.name[0] != ".")
+        except OSError as e:
+            raise BadInput(f"The folder '{path}' cannot be opened: {e.strerror}.", "Check its permissions.") from e
+        if not inside:
+            endings = ", ".join(PHOTO_SUFFIXES)
+            raise BadInput(f"The folder '{path}' holds no photographs.", f"Their names end in {endings}.")
+        found.update(dict.fromkeys(inside))
+    return list(found)
+
+
+def _marked_files(paths: Sequence[Path], folder: Path | None, *, force: bool) -> list[Path | None]:
+    """Names of the marked pictures in ``folder``, which is made when it is not there."""
+    if folder is None:
+        return [None] * len(paths)
+    if folder.exists() and not folder.is_dir():
+        raise click.BadParameter(f"'{folder}' should be a folder for several photographs.", param_hint="--marked")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise BadInput(f"The folder '{folder}' cannot be made: {e.strerror}.", "Choose another.") from e
+    taken: set[str] = set()
+    files: list[Path | None] = []
+    for path in paths:
+        name, n = f"{path.stem}-marked.jpg", 2
+        while name.lower() in taken:
+            name, n = f"{path.stem}-{n}-marked.jpg", n + 1
+        taken.add(name.lower())
+        saving.check_free(folder / name, force=force)
+        files.append(folder / name)
+    return files
+
+
+def _run(
+    paths: Sequence[Path], marked_files: Sequence[Path | None], request: MeasureRequest, *, force: bool
+) -> list[Outcome]:
+    """Measure on all cores; outcomes in the order of ``paths``."""
+    n_workers = max(1, min(len(paths), os.cpu_count() or 1))
+    outcomes: dict[int, Outcome] = {}
+    context = multiprocessing.get_context("spawn")
+    with (
+        ProcessPoolExecutor(n_workers, mp_context=context, initializer=_quiet_worker) as pool,
+        click.progressbar(length=len(paths), label="Measuring", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar,
+    ):
+        waiting: dict[Future[Outcome], int] = {}
+        left = iter(range(len(paths)))
+        try:
+            while True:
+                # No more than two photographs a worker are under way, so that a thousand names cost nothing.
+                for i in left:
+                    waiting[pool.submit(measure_one, paths[i], request, marked_files[i], force)] = i
+                    if len(waiting) >= 2 * n_workers:
+                        break
+                if not waiting:
+                    break
+                for done in wait(waiting, return_when=FIRST_COMPLETED).done:
+                    i = waiting.pop(done)
+                    outcomes[i] = done.result()
+                    bar.update(1)
+        except BrokenProcessPool as e:
+            what = "Measuring was stopped from outside, perhaps for want of memory."
+            raise Trouble(what, "Give smaller photographs.") from e
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return [outcomes[i] for i in range(len(paths))]
+
+
+def _quiet_worker() -> None:
+    """Ctrl-C is for the parent alone; each worker keeps to one core."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+def measure_one(path: Path, request: MeasureRequest, marked: Path | None, force: bool) -> Outcome:
+    """Measure one photograph in a worker; a trouble is an outcome, not an error."""
+    from holecount.cli.measure import measure_file
+
+    try:
+        return Outcome(path=path, measurement=measure_file(path, request, marked, force=force))
+    except Trouble as t:
+        return Outcome(path=path, what=t.what, hint=t.hint, exit_code=t.exit_code)
+    except Exception as e:  # A fault of ours on one photograph should not cost the others.
+        traceback.print_exc()
+        return Outcome(path=path, what=f"The program failed ({type(e).__name__}: {e}).", exit_code=1)
+
+
+def _summary(outcomes: Sequence[Outcome], form: str) -> str:
+    if form == "table":
+        from holecount.report import summary_table
+
+        return summary_table([(str(o.path), o.measurement, f"{o.what} {o.hint}".strip()) for o in outcomes])
+    from holecount import tally
+
+    if form == "json":
+        lines = []
+        for o in outcomes:
+            if o.measurement is not None:
+                fields = {"photo": str(o.path), **tally.to_dict(o.measurement)}
+            else:
+                trouble = {"what": o.what, "hint": o.hint, "exit_status": o.exit_code}
+                fields = {"photo": str(o.path), "schema": tally.SCHEMA, "trouble": trouble}
+            lines.append(json.dumps(fields, allow_nan=False, ensure_ascii=False) + "\n")
+        return "".join(lines)
+    return _joined_csv([(str(o.path), o.measurement) for o in outcomes if o.measurement is not None])
+
+
+def _joined_csv(measured: Sequence[tuple[str, Measurement]]) -> str:
+    """One CSV of all holes with the photograph in the first column."""
+    import csv
+    import io
+
+    from holecount import tally
+
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    heading_done = False
+    for name, m in measured:
+        rows = list(csv.reader(io.StringIO(tally.to_csv(m))))
+        if not heading_done and rows:
+            writer.writerow(["photo", *rows[0]])
+            heading_done = True
+        writer.writerows([name, *row] for row in rows[1:])
+    return out.getvalue()
