@@ -80,3 +80,25 @@ class Camera:
         """
         origin = self.position_mm
         return np.asarray((np.asarray(xy_mm, float) - origin[:2]) / origin[2])
+
+
+def straight_above(
+    width_px: int, height_px: int, focal_px: float | None = None, *, picture_width_mm: float = 620.0
+) -> Camera:
+    """A camera straight above the plane, for going on without a scale.
+
+    Parameters
+    ----------
+    picture_width_mm : what the picture's longer side is taken to span, so that rims of usual size are
+        looked for; a seat that fills the picture is 350 to 500 mm across (common practice, no source).
+    """
+    half = float(np.hypot(width_px, height_px) / 2)
+    focal = focal_px or 26.0 * 2 * half / 43.2666
+    return Camera(
+        focal_px=focal,
+        k1=0.0,
+        centre_px=np.array([(width_px - 1) / 2, (height_px - 1) / 2]),
+        half_diagonal_px=half,
+        rotation=np.diag([1.0, -1.0, -1.0]),
+        translation_mm=np.array([0.0, 0.0, focal * picture_width_mm / max(width_px, height_px)]),
+    )

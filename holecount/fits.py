@@ -1,0 +1,126 @@
+"""Least squares with covariance: numbers only, no pictures, no units."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """Result of `least_squares`.
+
+    Attributes
+    ----------
+    x : float array, shape (p,)
+    covariance : float array, shape (p, p)
+        Inverse of J'J at the solution; honest when residuals are in units of their own error.
+    residuals : float array, shape (m,)
+    converged : bool
+    """
+
+    x: Array
+    covariance: Array
+    residuals: Array
+    converged: bool
+
+
+def jacobian(function: Callable[[Array], Array], x: Array, step: Array) -> Array:
+    """Central-difference derivative, shape (m, p), of ``function`` at ``x`` (p,) with steps (p,).
+
+    One-sided differences are not enough here: where two parameters nearly make up for one another their error
+    swamps what is left of the slope, and the fit stops half way along the valley.
+    """
+    columns = []
+    for k in range(len(x)):
+        ahead, behind = x.copy(), x.copy()
+        ahead[k] += step[k]
+        behind[k] -= step[k]
+        columns.append((function(ahead) - function(behind)) / (2 * step[k]))
+    return np.stack(columns, axis=1)
+
+
+def least_squares(
+    residuals: Callable[[Array], Array],
+    start: Array,
+    derivative: Callable[[Array], Array],
+    *,
+    n_most: int = 40,
+    tolerance: float = 1e-4,
+    damping: float = 1e-4,
+) -> Fit:
+    """Levenberg-Marquardt on whitened residuals.
+
+    Parameters
+    ----------
+    residuals : from parameters (p,) to residuals (m,), each in units of its standard error;
+        priors are residuals like any other.
+    start : (p,) first guess.
+    damping : to begin with; a refit from an earlier solution can begin with next to none.
+    derivative : from parameters (p,) to the Jacobian (m, p) of the residuals; see `jacobian`.
+    """
+    x = np.asarray(start, float).copy()
+    r = residuals(x)
+    cost = float(r @ r)
+    converged = False
+    j = derivative(x)
+    for _ in range(n_most):
+        # Columns are scaled to unit length, and the damped system is solved as an augmented least-squares
+        # problem rather than through J'J: the valley of focal length against tilt is long and narrow.
+        size = np.maximum(np.sqrt((j**2).sum(axis=0)), 1e-12)
+        q, upper = np.linalg.qr(j / size)
+        augmented = np.vstack([upper, np.sqrt(damping) * np.eye(len(x))])
+        right = np.concatenate([-(q.T @ r), np.zeros(len(x))])
+        move = np.linalg.lstsq(augmented, right, rcond=None)[0] / size
+        r_new = residuals(x + move)
+        cost_new = float(r_new @ r_new)
+        if np.isfinite(cost_new) and cost_new < cost:
+            settled = cost - cost_new < tolerance * cost and damping < 1e-4
+            x, r, cost = x + move, r_new, cost_new
+            damping = max(damping / 20, 1e-12)
+            if settled:
+                converged = True
+                break
+            j = derivative(x)
+        else:
+            damping *= 8
+            if damping > 1e6:
+                converged = True  # no step of any length improves: at the bottom to rounding
+                break
+    covariance = np.linalg.pinv(j.T @ j, hermitian=True)
+    return Fit(x=x, covariance=covariance, residuals=r, converged=converged)
+
+
+def soften(residuals: Array, knee: float = 2.0) -> Array:
+    """Pseudo-Huber: residuals beyond ``knee`` standard errors count by their size, not its square.
+
+    Returns values whose squares sum to the pseudo-Huber loss, so that plain least squares minimises it.
+    """
+    z = residuals / knee
+    return np.asarray(np.sign(z) * knee * np.sqrt(2 * (np.sqrt(1 + z**2) - 1)))
+
+
+def circle(points: Array, weight: Array | None = None) -> tuple[Array, float, float]:
+    """Geometric least-squares circle through points (n, 2): centre (2,), radius, rms of the misfit.
+
+    Started from the algebraic (Kasa) fit, which by itself shrinks on part arcs.
+    """
+    w = np.ones(len(points)) if weight is None else weight
+    middle = np.average(points, axis=0, weights=w)
+    p = points - middle
+    a = np.column_stack([2 * p, np.ones(len(p))])
+    sol, *_ = np.linalg.lstsq(a * w[:, None] ** 0.5, (p**2).sum(axis=1) * w**0.5, rcond=None)
+    c, radius = sol[:2], float(np.sqrt(max(sol[2] + sol[:2] @ sol[:2], 1e-12)))
+    for _ in range(20):
+        v = p - c
+        dist = np.maximum(np.hypot(v[:, 0], v[:, 1]), 1e-12)
+        j = np.column_stack([-v / dist[:, None], -np.ones(len(p))])
+        move, *_ = np.linalg.lstsq(j * w[:, None] ** 0.5, -(dist - radius) * w**0.5, rcond=None)
+        c, radius = c + move[:2], radius + float(move[2])
+        if np.abs(move).max() < 1e-10 * max(radius, 1.0):
+            break
+    dist = np.hypot(*(p - c).T)
+    return middle + c, radius, float(np.sqrt(np.average((dist - radius) ** 2, weights=w)))

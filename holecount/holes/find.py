@@ -1,0 +1,195 @@
+"""From a photograph and a camera to the hole line: every slot with its place, seen or hidden."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holecount.fixes import Fixes
+from holecount.holes.flat import FlatPicture, flatten
+from holecount.holes.line import HoleLine, inside_any, likely_steps_mm, trace_ring, usual_rim, weights_of
+from holecount.holes.spot import Candidates, rim_evidence, spot
+from holecount.photo import Photo
+from holecount.scale.plane import Camera
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindSettings:
+    """How far the row may overrule the picture.
+
+    n_marks : strongest marks the line is looked for among.
+    weak_share : rim evidence below this share of a usual hole's is no mark at first.
+    again_share : in an empty slot of the line, evidence above this share is looked at again.
+    reach_share : how far from its slot a hole may lie, in steps.
+    least_seen : a line needs this many seen holes; a doll's chair has about 20 (own choice).
+    """
+
+    n_marks: int = 260
+    weak_share: float = 0.12
+    again_share: float = 0.15
+    reach_share: float = 0.22
+    least_seen: int = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """The hole line in the photograph.
+
+    Attributes
+    ----------
+    xy_px : float array, shape (n, 2)
+        Slots in order along the line.
+    hidden : bool array, shape (n,)
+        Inferred, not seen.
+    covered : bool array, shape (n,)
+        Lies under the outline of something found on the frame.
+    filled_in : bool array, shape (n,)
+        Found only when the row asked for it.
+    by_hand : tuple of str or None, length n
+        ``open`` or ``blocked`` where the user said so.
+    closed : bool; rows : tuple of int
+        One closed line, or separate rows of these lengths.
+    step_mm, rough_diameter_mm : float
+    n_strays : int
+        Clear marks of hole size near the line that are not part of it.
+    """
+
+    xy_px: Array
+    hidden: NDArray[np.bool_]
+    covered: NDArray[np.bool_]
+    filled_in: NDArray[np.bool_]
+    by_hand: tuple[str | None, ...]
+    closed: bool
+    rows: tuple[int, ...]
+    step_mm: float
+    rough_diameter_mm: float
+    n_strays: int
+
+    def corrected(self, fixes: Fixes, camera: Camera) -> "Found":
+        """With the user's corrections applied."""
+        keep = np.ones(len(self.xy_px), bool)
+        status = list(self.by_hand)
+        xy_px, hidden = self.xy_px.copy(), self.hidden.copy()
+        for place in fixes.strike_out:
+            keep[int(np.argmin(np.hypot(*(xy_px - np.array(place.at_px)).T)))] = False
+        for mark in fixes.mark:
+            k = int(np.argmin(np.hypot(*(xy_px - np.array(mark.place.at_px)).T)))
+            status[k], hidden[k] = mark.status, False
+        made = replace(
+            self,
+            xy_px=xy_px[keep],
+            hidden=hidden[keep],
+            covered=self.covered[keep],
+            filled_in=self.filled_in[keep],
+            by_hand=tuple(s for s, k in zip(status, keep, strict=True) if k),
+        )
+        for hole in fixes.add:
+            made = made.with_hole(np.array([hole.x_px, hole.y_px]), hole.status, camera)
+        return made
+
+    def with_hole(self, at_px: Array, status: str, camera: Camera) -> "Found":
+        """With one more hole: into the hidden slot it falls on, else between its nearest neighbours."""
+        mm, new = camera.to_mm(self.xy_px), camera.to_mm(at_px[None])[0]
+        away = np.hypot(*(mm - new).T)
+        k = int(away.argmin())
+        if away[k] < 0.45 * self.step_mm:
+            xy, hidden, by_hand = self.xy_px.copy(), self.hidden.copy(), list(self.by_hand)
+            xy[k], hidden[k], by_hand[k] = at_px, False, status
+            return replace(self, xy_px=xy, hidden=hidden, by_hand=tuple(by_hand))
+        ahead = np.roll(mm, -1, axis=0)
+        detour = away + np.roll(away, -1) - np.hypot(*(ahead - mm).T)
+        k = int(detour.argmin()) + 1
+        by_hand = [*self.by_hand[:k], status, *self.by_hand[k:]]
+        return replace(
+            self,
+            xy_px=np.insert(self.xy_px, k, at_px, axis=0),
+            hidden=np.insert(self.hidden, k, False),
+            covered=np.insert(self.covered, k, False),
+            filled_in=np.insert(self.filled_in, k, False),
+            by_hand=tuple(by_hand),
+        )
+
+
+def find_line(
+    photo: Photo, camera: Camera, outlines_px: Sequence[Array] = (), settings: FindSettings | None = None
+) -> Found | None:
+    """Find the seat's hole line; None when the marks make no line.
+
+    Parameters
+    ----------
+    outlines_px : outlines (four corners each, px) of things found lying on the frame.
+    """
+    s = settings or FindSettings()
+    flat = flatten(photo, camera)
+    marks = spot(flat)
+    outlines = np.array([camera.to_mm(np.asarray(o, float)[:4]) for o in outlines_px]).reshape(-1, 4, 2)
+    free = ~inside_any(marks.xy_mm, outlines, margin_mm=-1.0)
+    line, used = best_line(marks, free, outlines, s)
+    if line is None or (line.index >= 0).sum() < s.least_seen:
+        return None
+    return _look_again(flat, camera, marks, used, line, outlines, s)
+
+
+def best_line(
+    marks: Candidates, free: NDArray[np.bool_], outlines: Array, s: FindSettings
+) -> tuple[HoleLine | None, NDArray[np.int64]]:
+    """The best closed line over all likely steps, and which marks (indices) it chose among."""
+    usual = usual_rim(marks.rim[free])
+    used = np.nonzero(free & (marks.rim > s.weak_share * usual))[0][: s.n_marks]
+    xy, weight = marks.xy_mm[used], weights_of(marks.rim[free], marks.rim[used])
+    strongest = np.argsort(-weight, kind="stable")[:160]
+    lines = [
+        trace_ring(xy, weight, step, covered=outlines) for step in likely_steps_mm(xy[strongest], weight[strongest])
+    ]
+    good = [line for line in lines if line is not None]
+    return (max(good, key=lambda line: line.gain) if good else None), used
+
+
+def _look_again(
+    flat: FlatPicture,
+    camera: Camera,
+    marks: Candidates,
+    used: NDArray[np.int64],
+    line: HoleLine,
+    outlines: Array,
+    s: FindSettings,
+) -> Found:
+    """Fill empty slots that show a rim after all; the rest stay hidden."""
+    xy = line.xy_mm.copy()
+    seen = line.index >= 0
+    on_line = used[line.index[seen]]
+    usual = float(np.median(marks.rim[on_line]))
+    radius = float(np.median(marks.radius_mm[on_line]))
+    covered = inside_any(xy, outlines)
+    filled_in = np.zeros(len(xy), bool)
+    reach = s.reach_share * line.step_mm
+    shifts = np.array([(dx, dy) for dx in np.linspace(-reach, reach, 7) for dy in np.linspace(-reach, reach, 7)])
+    for k in np.nonzero(~seen & ~covered)[0]:
+        rim, _ = rim_evidence(flat, xy[k] + shifts)
+        best = int(rim.argmax())
+        if rim[best] > s.again_share * usual:
+            xy[k] = xy[k] + shifts[best]
+            filled_in[k] = True
+    clear = np.nonzero(marks.rim > 0.5 * usual)[0]
+    stray = np.setdiff1d(clear, on_line)
+    near = [i for i in stray if np.hypot(*(xy - marks.xy_mm[i]).T).min() < 1.2 * line.step_mm]
+    near = [i for i in near if not inside_any(marks.xy_mm[i][None], outlines, 1.0)[0]]
+    return Found(
+        xy_px=camera.to_px(xy),
+        hidden=~seen & ~filled_in,
+        covered=covered,
+        filled_in=filled_in,
+        by_hand=(None,) * len(xy),
+        closed=True,
+        rows=(len(xy),),
+        step_mm=line.step_mm,
+        rough_diameter_mm=2 * (radius + _RADIUS_BIAS_MM),
+        n_strays=len(near),
+    )
+
+
+_RADIUS_BIAS_MM = 0.4
+"""The steepest drop over 1.5 mm lies this far inside the bore, give or take 0.3 (sample set, 2026-11)."""

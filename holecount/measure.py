@@ -1,0 +1,310 @@
+"""The stages in order: photograph -> scale -> holes -> rails -> statistics -> measurement."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holecount.fixes import Fixes
+from holecount.holes.find import Found, find_line
+from holecount.holes.gauge import RimReading, gauge_holes, regauge
+from holecount.holes.hole import Hole, Status
+from holecount.holes.lean import lean_of_rows
+from holecount.judge import Evidence, doubts_of, verdict_of
+from holecount.measurement import Measurement, ReferenceUse, ScaleUse
+from holecount.photo import Photo
+from holecount.rails import Layout, lay_out, rows_layout
+from holecount.scale.card import find_cards
+from holecount.scale.fit import PlaneFit, RimShapes, fit_plane, mm_per_px, with_rims
+from holecount.scale.known_objects import KnownObject, known_objects
+from holecount.scale.plane import Camera, straight_above
+from holecount.scale.reference import Reference
+from holecount.scale.ruler import find_rulers
+from holecount.stats import LowConfidence, RailStats, low_confidence, rail_stats
+from holecount.troubles import NoHoles, NoScale
+
+Array = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureRequest:
+    """What the user asked for beside the photograph.
+
+    Attributes
+    ----------
+    cards : tuple of KnownObject, or None
+        Rectangles to look for; None is a bank card.
+    ruler : {"mm", "inch"} or None
+        System of a ruler's graduations, where the user says so.
+    by_hand : tuple of Reference
+        Lengths and rectangles given by hand; used together with what is found.
+    fixes : Fixes or None
+        Hand corrections.
+    in_pixels : bool
+        Go on without millimetres: every length is in pixels.
+    """
+
+    cards: tuple[KnownObject, ...] | None = None
+    ruler: Literal["mm", "inch"] | None = None
+    by_hand: tuple[Reference, ...] = ()
+    fixes: Fixes | None = None
+    in_pixels: bool = False
+
+
+def find_references(photo: Photo, request: MeasureRequest) -> tuple[Reference, ...]:
+    """Everything of known size on the frame: given by hand, or found, best known first."""
+    fixes = request.fixes
+    if fixes is not None and fixes.scale:
+        return (*fixes.references(), *request.by_hand)
+    sizes = request.cards or (known_objects()["card"],)
+    return (*request.by_hand, *find_cards(photo, sizes=sizes), *find_rulers(photo, system=request.ruler))
+
+
+def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress: Progress | None = None) -> Measurement:
+    """Measure one photograph.
+
+    Raises
+    ------
+    NoScale
+        Nothing of known size was found (and pixels were not asked for).
+    NoHoles
+        No row of holes was found.
+    """
+    ask = request or MeasureRequest()
+    say = progress or (lambda words: None)
+    size = {"width_px": photo.width_px, "height_px": photo.height_px}
+    fixes = ask.fixes
+    if fixes is not None:
+        fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+    if ask.in_pixels:
+        plane, references = None, ()
+        camera = straight_above(**size, focal_px=photo.focal_px)
+    else:
+        say("looking for the card or ruler")
+        references = find_references(photo, ask)
+        plane = fit_plane(references, **size, focal_px=photo.focal_px)
+        camera = plane.camera
+    say("looking for holes")
+    outlines_px = tuple(ref.outline_px for ref in references if len(ref.outline_px) >= 4)
+    if plane is not None and plane.u_log_scale(_corners(photo))[1].max() > LEAN_UNKNOWN_REL:
+        camera = lean_of_rows(photo, camera, references)
+    found = find_line(photo, camera, outlines_px)
+    if found is None:
+        raise NoHoles(
+            "No row of holes was found.",
+            "Photograph the whole bare frame from straight above, filling the picture, in even light.",
+        )
+    say("gauging the holes")
+    found = _apply_fixes(found, fixes, camera)
+    readings, camera, plane = _gauge(photo, found, camera, plane, references)
+    return _write_down(photo, found, readings, camera, plane, references)
+
+
+LEAN_UNKNOWN_REL = 0.04
+"""Scale uncertainty at the picture's corners above which the rows of holes are asked for the tilt first:
+the hole line stands steps uneven by about a tenth (see `LineSettings`)."""
+
+
+def _corners(photo: Photo) -> Array:
+    """Points (4, 2) in px half way from the middle to the corners."""
+    w, h = photo.width_px, photo.height_px
+    return np.array([(x * w, y * h) for x in (0.25, 0.75) for y in (0.25, 0.75)])
+
+
+def _apply_fixes(found: Found, fixes: Fixes | None, camera: Camera) -> Found:
+    """Strike out, add and mark holes as the user said."""
+    if fixes is None or not (fixes.add or fixes.strike_out or fixes.mark):
+        return found
+    return found.corrected(fixes, camera)
+
+
+def _gauge(
+    photo: Photo,
+    found: Found,
+    camera: Camera,
+    plane: PlaneFit | None,
+    references: Sequence[Reference],
+) -> tuple[list[RimReading], Camera, PlaneFit | None]:
+    """Rim readings of every slot that is not hidden, with the plane refined by them."""
+    seen = ~found.hidden
+    readings = gauge_holes(photo, camera, found.xy_px[seen], found.rough_diameter_mm)
+    if plane is None:
+        return readings, camera, None
+    for turn in range(2):
+        rims = rim_shapes(readings, camera)
+        if rims is None:
+            break
+        start = None if camera is plane.camera else camera
+        plane = with_rims(plane, references, rims, focal_px=photo.focal_px, start=start)
+        moved = _scale_change(camera, plane.camera, found.xy_px[seen])
+        camera = plane.camera
+        # The rim model depends on the line of sight: after a large change the rims are read again.
+        if moved > 0.01 and turn == 0:
+            centres = np.array([[r.x_px, r.y_px] for r in readings])
+            rough = float(np.median([r.diameter_mm for r in regauge(readings, camera)]))
+            readings = gauge_holes(photo, camera, centres, rough)
+        else:
+            readings = regauge(readings, camera)
+            break
+    return readings, camera, plane
+
+
+def _scale_change(before: Camera, after: Camera, px: Array) -> float:
+    """Greatest relative change of a length anywhere among the points (n, 2), in any direction."""
+    change = np.linalg.solve(mm_per_px(before, px).transpose(0, 2, 1), mm_per_px(after, px).transpose(0, 2, 1))
+    # The plane's axes may turn between fits: what counts is how far singular values are from one.
+    return float(np.abs(np.log(np.linalg.svd(change, compute_uv=False))).max())
+
+
+def rim_shapes(readings: Sequence[RimReading], camera: Camera, least_arc: float = 0.7) -> RimShapes | None:
+    """Ellipses of the well-seen rims for the plane fit; None when fewer than eight."""
+    good = [r for r in readings if r.arc_seen_frac >= least_arc and r.blocked_score < 0.5 and r.hole_score > 0.3]
+    if len(good) < 8:
+        return None
+    centre = np.array([[r.x_px, r.y_px] for r in good])
+    to_px = np.linalg.inv(mm_per_px(camera, centre))
+    shapes, u_size, u_shape = [], [], []
+    for r, inverse in zip(good, to_px, strict=True):
+        ok = np.isfinite(r.rim_px[:, 0]) & (r.rim_weight > 0)
+        at = camera.to_mm(r.rim_px[ok]) - np.array([r.x_mm, r.y_mm])
+        angle, radius = np.arctan2(at[:, 1], at[:, 0]), np.hypot(at[:, 0], at[:, 1])
+        # radius = R (1 + e1 cos 2t + e2 sin 2t) with the centre free
+        design = np.column_stack(
+            [np.ones(len(at)), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
+        )
+        w = np.sqrt(r.rim_weight[ok])
+        c, *_ = np.linalg.lstsq(design * w[:, None], radius * w, rcond=None)
+        e1, e2 = c[3] / c[0], c[4] / c[0]
+        shapes.append(inverse @ np.array([[1 + e1, e2], [e2, 1 - e1]]) * (r.diameter_mm / 2))
+        u_size.append(r.u_own_diameter_mm / r.diameter_mm)
+        u_shape.append(0.01)
+    return RimShapes(
+        centre_px=centre, shape_px=np.array(shapes), u_size_rel=np.array(u_size), u_shape=np.array(u_shape)
+    )
+
+
+def _write_down(
+    photo: Photo,
+    found: Found,
+    readings: Sequence[RimReading],
+    camera: Camera,
+    plane: PlaneFit | None,
+    references: Sequence[Reference],
+) -> Measurement:
+    """From readings to the finished measurement."""
+    n = len(found.xy_px)
+    seen = np.nonzero(~found.hidden)[0]
+    at = {int(slot): r for slot, r in zip(seen, readings, strict=True)}
+    xy_px = found.xy_px.copy()
+    for slot, r in at.items():
+        xy_px[slot] = (r.x_px, r.y_px)
+    xy = camera.to_mm(xy_px)
+    middle = camera.to_px(xy.mean(axis=0)[None])[0]
+    below = camera.to_mm(np.array([middle, middle + [0.0, 50.0]]))
+    down = (below[1] - below[0]) / np.hypot(*(below[1] - below[0]))
+    layout = lay_out(xy, down) if found.closed else rows_layout(found.rows, xy, down)
+    per_px = 1.0 if plane is not None else float(1 / np.median(np.sqrt(np.abs(np.linalg.det(mm_per_px(camera, xy_px))))))
+    new = ((xy - layout.origin_mm) @ layout.turn.T * per_px)[layout.order]
+    u_local = plane.u_log_scale(xy_px)[1][layout.order] if plane is not None else np.zeros(n)
+    evidence = Evidence.of(photo, camera, at, found, u_local, layout)
+    holes = []
+    for k in range(n):
+        slot = int(layout.order[k])
+        r = at.get(slot)
+        status: Status = "hidden" if r is None else "blocked" if evidence.blocked[slot] else "open"
+        gauged = r is not None and status == "open" and evidence.measurable[slot]
+        holes.append(
+            Hole(
+                number=k + 1,
+                rail=layout.rail_of[k],
+                corner=layout.corner[k],
+                x_px=float(xy_px[slot, 0]),
+                y_px=float(xy_px[slot, 1]),
+                x_mm=float(new[k, 0]),
+                y_mm=float(new[k, 1]),
+                u_own_centre_mm=r.u_own_centre_mm * per_px if r else 0.1 * found.step_mm * per_px,
+                status=status,
+                diameter_mm=r.diameter_mm * per_px if r and gauged else None,
+                u_own_diameter_mm=r.u_own_diameter_mm * per_px if r and gauged else None,
+                u_shared_diameter_mm=float(np.hypot(r.u_shared_diameter_mm, r.diameter_mm * u_local[k])) * per_px
+                if r and gauged
+                else None,
+                out_of_round_mm=r.out_of_round_mm * per_px if r and gauged else None,
+                arc_seen_frac=r.arc_seen_frac if r else 0.0,
+                doubts=doubts_of(evidence, slot),
+            )
+        )
+    rails, seat = _statistics(holes, layout, plane)
+    low: list[LowConfidence] = []
+    for rail in layout.rails:
+        low.extend(low_confidence(rail.name, [holes[i] for i in rail.holes]))
+    verdict, reasons = verdict_of(evidence, holes, seat, plane)
+    return Measurement(
+        photo_name=photo.path.name,
+        photo_sha256=photo.sha256,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        verdict=verdict,
+        verdict_reasons=reasons,
+        scale=_scale_use(plane, references, camera, xy_px) if plane is not None else None,
+        shape=layout.shape,
+        holes=tuple(holes),
+        rails=rails,
+        seat=seat,
+        low_confidence=tuple(low),
+    )
+
+
+def _statistics(holes: Sequence[Hole], layout: Layout, plane: PlaneFit | None) -> tuple[tuple[RailStats, ...], RailStats]:
+    """Figures of every rail and of the seat, each with its own share of the scale's error."""
+
+    def u_scale(members: Sequence[Hole], closed: bool) -> float:
+        if plane is None or len(members) < 2:
+            return 0.0
+        px = np.array([[h.x_px, h.y_px] for h in members])
+        ahead = np.roll(px, -1, axis=0) if closed else px[1:]
+        return plane.u_mean_gap_rel(px if closed else px[:-1], ahead)
+
+    rails = []
+    for rail in layout.rails:
+        members = [holes[i] for i in rail.holes]
+        rails.append(rail_stats(rail.name, members, closed=rail.closed, u_scale_rel=u_scale(members, rail.closed)))
+    closed = layout.shape != "rows"
+    if closed:
+        seat = rail_stats("seat", holes, closed=True, u_scale_rel=u_scale(holes, True))
+    else:
+        seat = rail_stats("seat", holes, closed=False, u_scale_rel=u_scale(holes, False))
+    return tuple(rails), seat
+
+
+def _scale_use(plane: PlaneFit, references: Sequence[Reference], camera: Camera, xy_px: Array) -> ScaleUse:
+    u_mean, u_local = plane.u_log_scale(xy_px)
+    return ScaleUse(
+        references=tuple(
+            ReferenceUse(
+                kind=ref.kind,
+                words=ref.words,
+                outline_px=tuple((float(x), float(y)) for x, y in ref.outline_px),
+                height_mm=plane.heights_mm[k],
+                share=plane.share[k],
+                misfit=plane.misfit[k],
+                notes=ref.notes,
+            )
+            for k, ref in enumerate(references)
+        ),
+        mm_per_px=float(np.median(np.sqrt(np.abs(np.linalg.det(mm_per_px(camera, xy_px)))))),
+        tilt_deg=camera.tilt_deg,
+        distance_mm=float(camera.position_mm[2]),
+        focal_px=camera.focal_px,
+        focal_from=plane.focal_from,
+        k1=camera.k1,
+        u_rel=u_mean,
+        u_local_rel=float(u_local.max()),
+        holes_share=plane.holes_share,
+    )
+
+
+__all__ = ["MeasureRequest", "find_references", "measure_photo", "NoScale"]
