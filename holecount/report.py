@@ -7,6 +7,15 @@ from holecount.measurement import Measurement, ScaleUse
 from holecount.stats import LowConfidence, RailStats, SixInches, Spread
 from holecount.troubles import DOUBTS
 
+_SHAPES = {
+    "square": "square seat",
+    "tapered": "tapered seat",
+    "bowed": "seat with a bowed rail",
+    "round": "round seat",
+    "oval": "oval seat",
+    "rows": "in rows that do not close to a seat",
+}
+
 _LINE_WIDTH = 96
 """Characters a line of words may take before it is broken."""
 
@@ -15,7 +24,7 @@ def table(m: Measurement) -> str:
     """Lay out one measurement: count, verdict, a line for each rail, doubtful stretches, scale."""
     pixels = m.scale is None
     parts = [
-        f"{m.photo_name}: {_count(m.seat)}, {m.shape} seat",
+        f"{m.photo_name}: {_count(m.seat)}, {_SHAPES.get(m.shape, m.shape)}",
         *_verdict(m),
         "",
         *_rails(m, pixels=pixels),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import click
 
 from holecount import saving
 from holecount.cli import VERBS, options
+from holecount.cli.requests import request_of
 from holecount.cli.results import Progress, deliver
 
 if TYPE_CHECKING:
@@ -56,7 +58,7 @@ def command(
     if several and (fix or between or corners):
         given = "--fix" if fix else "--between" if between else "--corners"
         raise click.UsageError(f"{given} belongs to one photograph; measure it alone.")
-    request = _request(cards, sheets, ruler, between, corners, pixels=pixels, fix=fix)
+    request = request_of(cards, sheets, ruler, between, corners, pixels=pixels, fix=fix)
     if several:
         from holecount.cli import several as many
 
@@ -85,16 +87,24 @@ def measure_file(
     """Read one photograph, measure it and save the marked picture if one is wanted; raises any `Trouble`."""
     from holecount.measure import measure_photo
     from holecount.photo import read_photo
+    from holecount.scale.by_hand import require_inside
 
     if progress:
-        progress("Reading the photograph")
+        progress("reading the photograph")
     photo = read_photo(photo_path)
+    if request.fixes is not None and request.fixes.by_number:
+        # Numbers are those of the photograph as it is measured without corrections.
+        request.fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+        bare = measure_photo(photo, replace(request, fixes=None), progress)
+        request = replace(request, fixes=request.fixes.placed(bare.holes))
+    for reference in request.by_hand:
+        require_inside(reference, photo.width_px, photo.height_px)
     m = measure_photo(photo, request, progress)
     if marked is not None:
         from holecount.overlay import draw_marked, encode
 
         if progress:
-            progress("Drawing the marked photograph")
+            progress("drawing the marked photograph")
         saving.save(marked, encode(draw_marked(photo, m), marked.suffix), force=force)
     return m
 
@@ -115,48 +125,3 @@ def _check_marked(marked: Path, *, force: bool) -> None:
     if marked.suffix.lower() not in SUFFIXES:
         raise click.BadParameter(f"'{marked}' should end in {' or '.join(SUFFIXES)}.", param_hint="--marked")
     saving.check_free(marked, force=force)
-
-
-def _request(
-    cards: tuple[str, ...],
-    sheets: tuple[str, ...],
-    ruler: str | None,
-    between: tuple[str, ...],
-    corners: tuple[str, ...],
-    *,
-    pixels: bool,
-    fix: Path | None,
-) -> MeasureRequest:
-    """What was typed as what `measure_photo` takes."""
-    from holecount import fixes
-    from holecount.measure import MeasureRequest
-    from holecount.scale import by_hand
-    from holecount.scale.known_objects import KnownObject, known_objects, rectangle
-
-    objects: list[KnownObject] = []
-    for text in (*cards, *sheets):
-        known = known_objects().get(text.lower())
-        if known is None:
-            try:
-                known = rectangle(*by_hand.parse_size_mm(text, default_unit="mm"))
-            except ValueError as e:
-                names = ", ".join(known_objects())
-                raise click.BadParameter(f"{e}, or one of: {names}.", param_hint="--card") from e
-        objects.append(known)
-    references = []
-    for option, texts, parse in (
-        ("--between", between, by_hand.parse_between),
-        ("--corners", corners, by_hand.parse_corners),
-    ):
-        for text in texts:
-            try:
-                references.append(parse(text))
-            except ValueError as e:
-                raise click.BadParameter(f"{e}.", param_hint=option) from e
-    return MeasureRequest(
-        cards=tuple(objects) if objects else None,
-        ruler="mm" if ruler == "mm" else "inch" if ruler == "inch" else None,
-        by_hand=tuple(references),
-        fixes=fixes.read(fix) if fix is not None else None,
-        in_pixels=pixels,
-    )

@@ -1,0 +1,374 @@
+"""Whether a photograph is fit to be measured, and what would make it better.
+
+The picture's own qualities (sharpness, exposure, size) come from the pixels; what concerns the seat
+(scale, tilt, size of the holes, what hides them) from measuring it.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from holecount.measure import MeasureRequest, measure_photo
+from holecount.measurement import Measurement, ScaleUse
+from holecount.photo import Photo
+from holecount.troubles import NoScale, UnfitPhoto
+
+Grade = Literal["fit", "usable", "unfit"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitnessSettings:
+    """When something is worth a word.
+
+    Attributes
+    ----------
+    blur_px : float
+        Standard deviation of the edge blur in pixels. The sharpest fifth of edges of the sample
+        photographs, blurred ones among them, lies below this. Measured on the sample set, 2026-11.
+    blur_of_radius : float
+        The same as a share of a hole's radius, where holes were found: from there on the rim's
+        rounding can no longer be told from the blur. Common practice, no source.
+    shake_ratio : float
+        Blur in the worst direction over blur in the best: round blur gives about 1. Own choice.
+    radius_px : float
+        Radius of a hole below which more pixels help. Holes are found from 4 px on. Own choice.
+    tilt_deg : float
+        Camera tilt above which the near wall covers much of each rim. Own choice; the sample
+        photographs go to 33.
+    fill_frac : float
+        Extent of the seat over that of the picture below which nearer is better. Own choice.
+    edge_frac : float
+        A hole nearer to the picture's edge than this share of its width may be the last one seen. Own choice.
+    clipped_frac, dark_level : float
+        Share of white pixels, and middle grey level (0 to 255), of a picture too bright or too dark. Own choice.
+    u_local_rel : float
+        Relative uncertainty of the scale in the worst corner of the seat. Own choice: at 12 mm pitch
+        and 0.8 % a hole in six inches may be lost or gained.
+    misfit : float
+        Residual of a scale object over its stated error. Three standard uncertainties.
+    """
+
+    blur_px: float = 2.2
+    blur_of_radius: float = 0.25
+    shake_ratio: float = 1.8
+    radius_px: float = 6.0
+    tilt_deg: float = 25.0
+    fill_frac: float = 0.5
+    edge_frac: float = 0.01
+    clipped_frac: float = 0.25
+    dark_level: float = 45.0
+    u_local_rel: float = 0.008
+    misfit: float = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """One thing that would make the photograph better."""
+
+    what: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sharpness:
+    """Blur of the sharpest edges, as one standard deviation in pixels.
+
+    ``best_px`` and ``worst_px`` are those of the sharpest and the most blurred direction; all None
+    where the picture has too few edges.
+    """
+
+    blur_px: float | None
+    best_px: float | None
+    worst_px: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitness:
+    """What `look_at` found.
+
+    Attributes
+    ----------
+    grade : {"fit", "usable", "unfit"}
+        ``usable``: it can be measured, but see the remarks; ``unfit``: it cannot.
+    sharpness : Sharpness
+    clipped_frac : float
+        Share of the picture that is plain white.
+    median_level : float
+        Middle grey level, 0 to 255.
+    n_holes : int or None
+    hole_radius_px : float or None
+        Median radius of the holes found.
+    tilt_deg : float or None
+    scale_words : tuple of str
+        Scale objects found.
+    remarks : tuple of Remark
+        Weightiest first.
+    """
+
+    grade: Grade
+    sharpness: Sharpness
+    clipped_frac: float
+    median_level: float
+    n_holes: int | None
+    hole_radius_px: float | None
+    tilt_deg: float | None
+    scale_words: tuple[str, ...]
+    remarks: tuple[Remark, ...]
+
+
+def look_at(
+    photo: Photo,
+    request: MeasureRequest | None = None,
+    progress: Callable[[str], None] | None = None,
+    settings: FitnessSettings | None = None,
+) -> Fitness:
+    """Look at a photograph before it is measured for good."""
+    s = settings or FitnessSettings()
+    ask = request or MeasureRequest()
+    m: Measurement | None = None
+    remarks: list[Remark] = []
+    grade: Grade = "fit"
+    try:
+        m = measure_photo(photo, ask, progress)
+    except NoScale as trouble:
+        remarks.append(Remark(what=trouble.what, advice=trouble.hint))
+        grade = "unfit"
+        m = _in_pixels(photo, progress)
+    except UnfitPhoto as trouble:
+        remarks.append(Remark(what=trouble.what, advice=trouble.hint))
+        grade = "unfit"
+    if progress:
+        progress("looking at sharpness and light")
+    sharpness = sharpness_of(photo)
+    small = cv2.resize(photo.grey, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    clipped, middle = float((small >= 250).mean()), float(np.median(small))
+    radius_px = _radius_px(m) if m else None
+    remarks += _picture_remarks(sharpness, clipped, middle, radius_px, s)
+    if m is not None:
+        remarks += _seat_remarks(photo, m, radius_px, s)
+        if m.scale is not None:
+            remarks += _scale_remarks(m.scale, s)
+    if grade == "fit" and remarks:
+        grade = "usable"
+    return Fitness(
+        grade=grade,
+        sharpness=sharpness,
+        clipped_frac=clipped,
+        median_level=middle,
+        n_holes=m.seat.n_holes if m else None,
+        hole_radius_px=radius_px,
+        tilt_deg=m.scale.tilt_deg if m and m.scale else None,
+        scale_words=tuple(r.words for r in m.scale.references) if m and m.scale else (),
+        remarks=tuple(remarks),
+    )
+
+
+def _in_pixels(photo: Photo, progress: Callable[[str], None] | None) -> Measurement | None:
+    """The holes of a photograph without scale, so that more than the missing card can be said."""
+    try:
+        return measure_photo(photo, MeasureRequest(in_pixels=True), progress)
+    except UnfitPhoto:
+        return None
+
+
+def _radius_px(m: Measurement) -> float | None:
+    """Median radius of the holes in the picture's pixels."""
+    if m.seat.diameter is None:
+        return None
+    return m.seat.diameter.mean_mm / 2 / (m.scale.mm_per_px if m.scale else 1.0)
+
+
+def _picture_remarks(
+    sharpness: Sharpness, clipped: float, middle: float, radius_px: float | None, s: FitnessSettings
+) -> list[Remark]:
+    out = []
+    blur, best, worst = sharpness.blur_px, sharpness.best_px, sharpness.worst_px
+    limit = s.blur_px if radius_px is None else min(max(s.blur_px, 0.1 * radius_px), s.blur_of_radius * radius_px)
+    if blur is not None and blur > limit:
+        out.append(
+            Remark(
+                what=f"Edges are blurred (about {blur:.1f} pixels).",
+                advice="Tap on the frame to focus, hold still or lean the phone on something, and use more light.",
+            )
+        )
+    elif best is not None and worst is not None and worst > s.shake_ratio * best and worst > limit:
+        out.append(
+            Remark(
+                what=f"The picture is shaken ({worst:.1f} pixels one way, {best:.1f} the other).",
+                advice="Lean the phone on something, or use more light.",
+            )
+        )
+    if clipped > s.clipped_frac:
+        out.append(
+            Remark(
+                what=f"{100 * clipped:.0f} % of the picture is plain white.",
+                advice="Turn the frame or shade the lamp, or make the picture darker before you take it.",
+            )
+        )
+    if middle < s.dark_level:
+        out.append(Remark(what="The picture is dark.", advice="Use more light, from all sides."))
+    return out
+
+
+def _seat_remarks(photo: Photo, m: Measurement, radius_px: float | None, s: FitnessSettings) -> list[Remark]:
+    out = []
+    xy = np.array([[h.x_px, h.y_px] for h in m.holes])
+    size = np.array([photo.width_px, photo.height_px], float)
+    fill = float((np.ptp(xy, axis=0) / size).max())
+    near_edge = int((np.minimum(xy, size - 1 - xy).min(axis=1) < s.edge_frac * size.max()).sum())
+    if near_edge:
+        out.append(
+            Remark(
+                what=f"{near_edge} holes lie at the very edge of the picture; some may be cut off.",
+                advice="Step back until the whole frame is in the picture.",
+            )
+        )
+    if fill < s.fill_frac:
+        out.append(
+            Remark(what="The seat fills little of the picture.", advice="Go nearer until it fills most of the picture.")
+        )
+    elif radius_px is not None and radius_px < s.radius_px:
+        out.append(
+            Remark(
+                what=f"Holes are small: about {2 * radius_px:.0f} pixels across.",
+                advice="Go nearer, use the camera's full resolution, and give the file as the camera saved it.",
+            )
+        )
+    if m.seat.n_blocked:
+        out.append(
+            Remark(what=f"Blocked holes: {m.seat.n_blocked}.", advice="Clear them; they are counted but not gauged.")
+        )
+    if m.seat.n_hidden:
+        out.append(
+            Remark(
+                what=f"Hidden holes: {m.seat.n_hidden}.",
+                advice="Move the card, the ruler or whatever lies over the hole line; or photograph from another side.",
+            )
+        )
+    glare = sum("glare" in h.doubts for h in m.holes)
+    if glare:
+        out.append(
+            Remark(what=f"Holes washed out by glare: {glare}.", advice="Turn the frame, or shade the lamp or window.")
+        )
+    return out
+
+
+def _scale_remarks(scale: ScaleUse, s: FitnessSettings) -> list[Remark]:
+    out = []
+    if scale.tilt_deg > s.tilt_deg:
+        out.append(
+            Remark(
+                what=f"The camera was tilted by {scale.tilt_deg:.0f} degrees.",
+                advice="Photograph from straight above: the far and the near rail should look equally large.",
+            )
+        )
+    if scale.u_local_rel > s.u_local_rel:
+        out.append(
+            Remark(
+                what=f"Far from the scale, lengths are only good to {100 * scale.u_local_rel:.1f} %.",
+                advice="Lay a second card or a ruler on the opposite rail.",
+            )
+        )
+    if any(r.misfit > s.misfit for r in scale.references):
+        out.append(
+            Remark(
+                what="What gives the scale does not fit together.",
+                advice="See that cards and rulers lie flat on the frame, and that they have the size you say.",
+            )
+        )
+    return out
+
+
+# Sharpness.
+
+_HALF_LENGTH_PX = 16.0
+_STEP_PX = 0.5
+_LEAST_CONTRAST = 30.0
+"""Grey levels across an edge that is used. Own choice: well above noise."""
+_FINE_PX, _COARSE_PX = 1.0, 3.0
+"""Standard deviations of the two blurs a profile gets. Own choice: either side of the blurs of interest."""
+_OWN_VARIANCE_PX2 = 0.2
+"""What sampling adds to the variance of an edge: a pixel's width (1/12), bilinear interpolation (on
+average 1/12) and the difference taken over one step (0.5^2/12). Derived."""
+
+
+def sharpness_of(photo: Photo) -> Sharpness:
+    """Blur of the sharpest edges of the picture, from profiles across them at full resolution.
+
+    Each profile is blurred again by two known amounts: an edge of blur s that is blurred by a has its
+    steepest slope in proportion to 1 / sqrt(s^2 + a^2), so the two slopes tell s whatever the contrast.
+    The sharpest fifth of the edges tells the lens and the hand; the others are round or shadows.
+    """
+    grey = photo.grey
+    points, directions = _edges(grey)
+    if len(points) == 0:
+        return Sharpness(blur_px=None, best_px=None, worst_px=None)
+    blur, ok = _profile_blur(grey, points, directions)
+    blur, angle = blur[ok], np.arctan2(directions[ok, 1], directions[ok, 0])
+    if len(blur) < 20:
+        return Sharpness(blur_px=None, best_px=None, worst_px=None)
+    sector = np.round(angle / (np.pi / 4)).astype(int) % 4
+    by_direction = [float(np.quantile(blur[sector == k], 0.2)) for k in range(4) if (sector == k).sum() >= 15]
+    return Sharpness(
+        blur_px=float(np.quantile(blur, 0.2)),
+        best_px=min(by_direction, default=None),
+        worst_px=max(by_direction, default=None),
+    )
+
+
+def _edges(grey: NDArray[np.uint8]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Strong edges spread over the picture: points (n, 2) in pixels and unit directions across them (n, 2)."""
+    factor = min(1.0, 1000.0 / max(grey.shape))
+    small = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA) if factor < 1 else grey
+    small = cv2.GaussianBlur(small, (0, 0), 1.0)
+    gx, gy = cv2.Sobel(small, cv2.CV_32F, 1, 0), cv2.Sobel(small, cv2.CV_32F, 0, 1)
+    strength = np.hypot(gx, gy)
+    cell = 24
+    points, directions = [], []
+    for top in range(cell // 2, small.shape[0] - cell, cell):
+        for left in range(cell // 2, small.shape[1] - cell, cell):
+            block = strength[top : top + cell, left : left + cell]
+            row, column = np.unravel_index(int(block.argmax()), block.shape)
+            y, x = top + int(row), left + int(column)
+            g = float(strength[y, x])
+            if g > 40.0:  # About 5 grey levels a pixel of the reduced picture (Sobel weighs 8).
+                points.append(((x + 0.5) / factor - 0.5, (y + 0.5) / factor - 0.5))
+                directions.append((gx[y, x] / g, gy[y, x] / g))
+    return np.array(points, float).reshape(-1, 2), np.array(directions, float).reshape(-1, 2)
+
+
+def _profile_blur(
+    grey: NDArray[np.uint8], points: NDArray[np.float64], directions: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Blur in pixels at each edge (n,), and which of them can be used."""
+    t = np.arange(-_HALF_LENGTH_PX, _HALF_LENGTH_PX + _STEP_PX / 2, _STEP_PX)
+    along = np.column_stack([-directions[:, 1], directions[:, 0]])
+    mean = np.zeros((len(points), len(t)), np.float32)
+    beside = np.arange(-2, 3)
+    for k in beside:
+        x = points[:, :1] + k * along[:, :1] + t * directions[:, :1]
+        y = points[:, 1:] + k * along[:, 1:] + t * directions[:, 1:]
+        mean += cv2.remap(
+            grey, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        ).astype(np.float32)
+    profile = np.asarray(mean / len(beside), np.float32)
+    fine, fine_at = _steepest(profile, _FINE_PX)
+    coarse, coarse_at = _steepest(profile, _COARSE_PX)
+    ratio2 = (fine / np.maximum(coarse, 1e-6)) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        blur2 = (_COARSE_PX**2 - ratio2 * _FINE_PX**2) / (ratio2 - 1.0) - _OWN_VARIANCE_PX2
+    blur = np.sqrt(np.clip(np.nan_to_num(blur2, nan=0.0, posinf=0.0), 0.01, None))
+    contrast = coarse * np.sqrt(2 * np.pi * (np.minimum(blur, 10.0) ** 2 + _COARSE_PX**2))
+    ok = (contrast >= _LEAST_CONTRAST) & (ratio2 > 1.05) & (np.abs(fine_at - coarse_at) * _STEP_PX <= 2.0)
+    return blur, ok & (profile.max(axis=1) < 250)
+
+
+def _steepest(profile: NDArray[np.float32], blur_px: float) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Greatest rise per pixel of each profile (n, samples) blurred by ``blur_px``, and at which sample."""
+    smooth = cv2.GaussianBlur(profile, (0, 0), sigmaX=blur_px / _STEP_PX, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
+    slope = np.diff(smooth, axis=1)[:, 8:-8] / _STEP_PX
+    return np.asarray(slope.max(axis=1), np.float64), np.asarray(slope.argmax(axis=1), np.int64)
