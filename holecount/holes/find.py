@@ -8,7 +8,16 @@ from numpy.typing import NDArray
 
 from holecount.fixes import Fixes
 from holecount.holes.flat import FlatPicture, flatten
-from holecount.holes.line import HoleLine, inside_any, likely_steps_mm, trace_ring, usual_rim, weights_of
+from holecount.holes.line import (
+    HoleLine,
+    field_marks,
+    inside_any,
+    likely_steps_mm,
+    trace_ring,
+    trace_rows,
+    usual_rim,
+    weights_of,
+)
 from holecount.holes.spot import Candidates, rim_evidence, spot
 from holecount.photo import Photo
 from holecount.scale.plane import Camera
@@ -20,18 +29,35 @@ Array = NDArray[np.float64]
 class FindSettings:
     """How far the row may overrule the picture.
 
-    n_marks : strongest marks the line is looked for among.
+    n_marks : strongest marks the line is looked for among; n_voters : those that vote for the step.
     weak_share : rim evidence below this share of a usual hole's is no mark at first.
     again_share : in an empty slot of the line, evidence above this share is looked at again.
     reach_share : how far from its slot a hole may lie, in steps.
-    least_seen : a line needs this many seen holes; a doll's chair has about 20 (own choice).
+    least_seen, least_seen_share : a closed line needs this many seen holes and this share of its slots;
+        a doll's chair has about 20 (own choice).
+    least_across_steps : narrowest way across a seat's line, in steps (own choice).
+    least_gain, clear_gain : what a seat's line earns per slot at least, and clearly (sample set 1.4 to 2.6;
+        lines through texture, print or a pegboard -1 to 0.7).
+    least_outdone, least_outdone_clear : share of other marks that its marks outdo (sample set 0.97 to 1), at
+        least, and when the gain is clear (a spotted rug in view).
+    row_share, least_row_rim : rim evidence asked of marks that make open rows, which nothing else vouches
+        for: over a usual hole's, and at all.
     """
 
-    n_marks: int = 260
+    n_marks: int = 300
+    n_voters: int = 160
     weak_share: float = 0.12
     again_share: float = 0.15
     reach_share: float = 0.22
     least_seen: int = 12
+    least_seen_share: float = 0.5
+    least_across_steps: float = 5.0
+    least_gain: float = 0.9
+    clear_gain: float = 1.3
+    least_outdone: float = 0.93
+    least_outdone_clear: float = 0.75
+    row_share: float = 0.4
+    least_row_rim: float = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,25 +153,60 @@ def find_line(
     marks = spot(flat)
     outlines = np.array([camera.to_mm(np.asarray(o, float)[:4]) for o in outlines_px]).reshape(-1, 4, 2)
     free = ~inside_any(marks.xy_mm, outlines, margin_mm=-1.0)
-    line, used = best_line(marks, free, outlines, s)
-    if line is None or (line.index >= 0).sum() < s.least_seen:
+    lines, used = best_lines(marks, free, outlines, s)
+    if not lines:
         return None
-    return _look_again(flat, camera, marks, used, line, outlines, s)
+    return _look_again(flat, camera, marks, used, lines, outlines, s)
 
 
-def best_line(
+def best_lines(
     marks: Candidates, free: NDArray[np.bool_], outlines: Array, s: FindSettings
-) -> tuple[HoleLine | None, NDArray[np.int64]]:
-    """The best closed line over all likely steps, and which marks (indices) it chose among."""
+) -> tuple[list[HoleLine], NDArray[np.int64]]:
+    """The best closed line over all likely steps, or else separate rows; and which marks (indices) were used."""
     usual = usual_rim(marks.rim[free])
     used = np.nonzero(free & (marks.rim > s.weak_share * usual))[0][: s.n_marks]
     xy, weight = marks.xy_mm[used], weights_of(marks.rim[free], marks.rim[used])
-    strongest = np.argsort(-weight, kind="stable")[:160]
-    lines = [
-        trace_ring(xy, weight, step, covered=outlines) for step in likely_steps_mm(xy[strongest], weight[strongest])
+    steps = likely_steps_mm(xy[: s.n_voters], weight[: s.n_voters])
+    field = field_marks(xy, steps)
+    if field.any():
+        used, xy, weight = used[~field], xy[~field], weight[~field]
+        steps = likely_steps_mm(xy[: s.n_voters], weight[: s.n_voters])
+    rings = [trace_ring(xy, weight, step, covered=outlines) for step in steps]
+    rim = marks.rim[used]
+    good = [line for line in rings if line is not None and _is_seat(line, rim, s)]
+    if good:
+        return [max(good, key=lambda line: line.gain)], used
+    clear = marks.rim[used] > max(s.row_share * usual, s.least_row_rim)
+    rows: list[HoleLine] = []
+    for step in steps:
+        tried = trace_rows(xy[clear], weight[clear], step)
+        # Long rows count for more than many short ones, which any scatter of marks holds.
+        if sum(len(r.index) ** 2 for r in tried) > sum(len(r.index) ** 2 for r in rows):
+            rows = tried
+    where = np.nonzero(clear)[0]
+    return [replace(r, index=where[r.index]) for r in rows], used
+
+
+def _is_seat(line: HoleLine, rim: Array, s: FindSettings) -> bool:
+    """Whether a closed line is a seat's: enough of it seen, an opening inside, even, and of the clearest marks.
+
+    A line can be laid through any scatter of marks; one of holes earns far more per slot than it pays, and
+    its marks outdo nearly all others in the picture. ``rim`` (n,) is the evidence of the marks it chose among.
+    """
+    seen = line.index >= 0
+    others = np.delete(rim, line.index[seen])
+    outdone = float((rim[line.index[seen]][:, None] > others[None]).mean()) if len(others) else 1.0
+    gain = line.gain / len(seen)
+    if gain < s.least_gain or outdone < (s.least_outdone if gain < s.clear_gain else s.least_outdone_clear):
+        return False
+    across = [
+        float(np.ptp(line.xy_mm @ np.array([np.cos(a), np.sin(a)]))) for a in np.linspace(0, np.pi, 12, endpoint=False)
     ]
-    good = [line for line in lines if line is not None]
-    return (max(good, key=lambda line: line.gain) if good else None), used
+    return (
+        int(seen.sum()) >= s.least_seen
+        and float(seen.mean()) >= s.least_seen_share
+        and min(across) >= s.least_across_steps * line.step_mm
+    )
 
 
 def _look_again(
@@ -153,19 +214,21 @@ def _look_again(
     camera: Camera,
     marks: Candidates,
     used: NDArray[np.int64],
-    line: HoleLine,
+    lines: Sequence[HoleLine],
     outlines: Array,
     s: FindSettings,
 ) -> Found:
     """Fill empty slots that show a rim after all; the rest stay hidden."""
-    xy = line.xy_mm.copy()
-    seen = line.index >= 0
-    on_line = used[line.index[seen]]
+    xy = np.vstack([line.xy_mm for line in lines])
+    index = np.concatenate([line.index for line in lines])
+    step_mm = lines[0].step_mm
+    seen = index >= 0
+    on_line = used[index[seen]]
     usual = float(np.median(marks.rim[on_line]))
     radius = float(np.median(marks.radius_mm[on_line]))
     covered = inside_any(xy, outlines)
     filled_in = np.zeros(len(xy), bool)
-    reach = s.reach_share * line.step_mm
+    reach = s.reach_share * step_mm
     shifts = np.array([(dx, dy) for dx in np.linspace(-reach, reach, 7) for dy in np.linspace(-reach, reach, 7)])
     for k in np.nonzero(~seen & ~covered)[0]:
         rim, _ = rim_evidence(flat, xy[k] + shifts)
@@ -173,19 +236,22 @@ def _look_again(
         if rim[best] > s.again_share * usual:
             xy[k] = xy[k] + shifts[best]
             filled_in[k] = True
-    clear = np.nonzero(marks.rim > 0.5 * usual)[0]
-    stray = np.setdiff1d(clear, on_line)
-    near = [i for i in stray if np.hypot(*(xy - marks.xy_mm[i]).T).min() < 1.2 * line.step_mm]
-    near = [i for i in near if not inside_any(marks.xy_mm[i][None], outlines, 1.0)[0]]
+    stray = np.setdiff1d(np.nonzero(marks.rim > 0.5 * usual)[0], on_line)
+    near = [
+        i
+        for i in stray
+        if np.hypot(*(xy - marks.xy_mm[i]).T).min() < 1.2 * step_mm
+        and not inside_any(marks.xy_mm[i][None], outlines, 1.0)[0]
+    ]
     return Found(
         xy_px=camera.to_px(xy),
         hidden=~seen & ~filled_in,
         covered=covered,
         filled_in=filled_in,
         by_hand=(None,) * len(xy),
-        closed=True,
-        rows=(len(xy),),
-        step_mm=line.step_mm,
+        closed=lines[0].closed,
+        rows=tuple(len(line.index) for line in lines),
+        step_mm=step_mm,
         rough_diameter_mm=2 * (radius + _RADIUS_BIAS_MM),
         n_strays=len(near),
     )

@@ -24,11 +24,13 @@ Array = NDArray[np.float64]
 class LeanSettings:
     """Tilts tried: ``tilts_deg`` in ``n_ways`` directions each; pictures are taken at up to 35 degrees (sample set).
 
+    u_tilt_deg : pictures are meant to be taken from straight above: a mild preference.
     n_marks : strongest marks that vote.
     """
 
     tilts_deg: tuple[float, ...] = (9.0, 18.0, 26.0, 33.0)
     n_ways: int = 12
+    u_tilt_deg: float = 28.0
     n_marks: int = 140
 
 
@@ -45,7 +47,7 @@ def lean_of_rows(
 
     def evenness(tried: Camera) -> float:
         votes = step_votes(tried.to_mm(marks_px), weight)[1]
-        return float(votes.max())
+        return float(votes.max() * np.exp(-0.5 * (tried.tilt_deg / s.u_tilt_deg) ** 2))
 
     def leaning(tilt_deg: float, way: float) -> Camera:
         lean = float(np.sin(np.radians(tilt_deg)))

@@ -6,6 +6,7 @@ found as a whole (a cheapest path in which the cost of a link depends on the one
 one odd mark neither ends it nor lures it away.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -408,7 +409,7 @@ def _direction(v: Array) -> Array:
 def _corner_gap(start: Array, end: Array, before: Array, after: Array, step: float) -> list[Array] | None:
     """Slots along two straight lines that meet between start and end; None where they do not."""
     cross = before[0] * after[1] - before[1] * after[0]
-    if np.degrees(np.arctan2(cross, before @ after)) < 45:
+    if not 45 < np.degrees(np.arctan2(cross, before @ after)) < 135:
         return None
     gap = end - start
     along = (gap[0] * after[1] - gap[1] * after[0]) / cross
@@ -438,6 +439,98 @@ def _smooth_gap(start: Array, end: Array, before: Array, after: Array, k: int) -
             + (t**3 - t**2) * ends[1]
         )
     return out
+
+
+def field_marks(xy_mm: Array, steps_mm: Sequence[float]) -> NDArray[np.bool_]:
+    """Marks (n,) that belong to a field of holes rather than a row: neighbours one step off on both sides and across.
+
+    A pegboard or a punched plate in view; a seat has one row. Only when at least nine marks have
+    neighbours on all four sides is there a field at all. Of several steps the one with the most such marks counts.
+    """
+    inner = [(_inside_field(xy_mm, step), step) for step in steps_mm]
+    best, step = max(inner, key=lambda f: int(f[0].sum()), default=(np.zeros(len(xy_mm), bool), 0.0))
+    if best.sum() < 9:
+        return np.zeros(len(xy_mm), bool)
+    away = np.hypot(*(xy_mm[:, None] - xy_mm[best][None]).transpose(2, 0, 1)).min(axis=1)
+    return np.asarray(away < 2.3 * step)
+
+
+def _inside_field(xy_mm: Array, step_mm: float) -> NDArray[np.bool_]:
+    """Marks with two pairs of opposite neighbours one step away, square to one another."""
+    delta = xy_mm[None] - xy_mm[:, None]
+    dist = np.hypot(delta[..., 0], delta[..., 1])
+    inside = np.zeros(len(xy_mm), bool)
+    for i in range(len(xy_mm)):
+        v = delta[i, (dist[i] > 0.8 * step_mm) & (dist[i] < 1.2 * step_mm)]
+        if len(v) < 4:
+            continue
+        u = v / np.hypot(v[:, 0], v[:, 1])[:, None]
+        cosine = u @ u.T
+        opposite = cosine < -0.94
+        square = np.abs(cosine) < 0.3
+        inside[i] = bool((opposite.any(axis=1) & (square & opposite.any(axis=1)[None]).any(axis=1)).any())
+    return inside
+
+
+def trace_rows(
+    xy_mm: Array, weight: Array, step_mm: float, *, least_holes: int = 6, settings: LineSettings | None = None
+) -> list[HoleLine]:
+    """Separate open rows, longest first: for a single rail or a test strip, where no line closes.
+
+    Each row is grown both ways from its most even stretch, one step at a time, never skipping.
+    """
+    s = settings or LineSettings()
+    free = np.ones(len(xy_mm), bool)
+    rows: list[HoleLine] = []
+    while True:
+        best: list[int] = []
+        for a in np.nonzero(free)[0][:160]:
+            for b in _next(xy_mm, free, int(a), None, step_mm, s):
+                row = _grow(xy_mm, free, int(a), b, step_mm, s)
+                if len(row) > len(best):
+                    best = row
+            if len(best) >= 60:
+                break
+        gaps = np.hypot(*np.diff(xy_mm[best], axis=0).T) if len(best) > 1 else np.zeros(0)
+        if len(best) < least_holes or gaps.std() > s.step_spread * gaps.mean():
+            return rows
+        rows.append(
+            HoleLine(
+                index=np.array(best),
+                xy_mm=xy_mm[best],
+                closed=False,
+                step_mm=float(gaps.mean()),
+                gain=float(weight[best].sum()),
+            )
+        )
+        free[best] = False
+
+
+def _next(xy: Array, free: NDArray[np.bool_], at: int, came_from: int | None, step: float, s: LineSettings) -> list[int]:
+    """Marks one step on from ``at``, straightest first."""
+    v = xy - xy[at]
+    dist = np.hypot(v[:, 0], v[:, 1])
+    ok = free & (np.abs(dist / step - 1) < 0.25)
+    ok[at] = False
+    if came_from is None:
+        return [int(k) for k in np.nonzero(ok)[0]]
+    back = xy[at] - xy[came_from]
+    bend = np.abs(_wrap(np.arctan2(v[:, 1], v[:, 0]) - np.arctan2(back[1], back[0])))
+    ok &= bend < np.radians(s.inward_deg)
+    found = np.nonzero(ok)[0]
+    return [int(k) for k in found[np.argsort(bend[found] + np.abs(dist[found] / step - 1))]]
+
+
+def _grow(xy: Array, free: NDArray[np.bool_], a: int, b: int, step: float, s: LineSettings) -> list[int]:
+    row = [a, b]
+    for _ in range(2):
+        while True:
+            onward = [k for k in _next(xy, free, row[-1], row[-2], step, s) if k not in row]
+            if not onward:
+                break
+            row.append(onward[0])
+        row.reverse()
+    return row
 
 
 def _groups(key: NDArray[np.int64], value: NDArray[np.int64]) -> list[tuple[int, NDArray[np.int64]]]:
