@@ -22,16 +22,16 @@ SUFFIXES = (".jpg", ".jpeg", ".png")
 """File name endings a marked photograph can have."""
 
 RAIL_COLOURS: dict[str, Colour] = {
-    "front": (233, 180, 86),
-    "right": (66, 228, 240),
-    "back": (190, 140, 235),
-    "left": (140, 215, 60),
-    "ring": (233, 180, 86),
+    "front": (253, 134, 30),
+    "right": (46, 255, 255),
+    "back": (200, 168, 212),
+    "left": (158, 222, 30),
+    "ring": (253, 134, 30),
 }
-"""Sky blue, yellow, pink, green. Light, because each is drawn over a dark edge, and apart in the
-common kinds of colour blindness too: a test reckons their distances. Own choice."""
+"""Azure, yellow, pink, green. Light, because each is drawn over a dark edge, and as far apart in the
+common kinds of colour blindness as a search found them: a test reckons their distances. Own choice."""
 
-DOUBT_COLOUR: Colour = (50, 110, 255)
+DOUBT_COLOUR: Colour = (46, 60, 255)
 SCALE_COLOUR: Colour = (255, 255, 255)
 DARK: Colour = (25, 25, 25)
 LIGHT: Colour = (250, 250, 250)
@@ -156,7 +156,7 @@ class _Pen:
         fixed = np.round(at * 2**_SHIFT).astype(np.int32)
         if dashed:
             ends = np.vstack([fixed, fixed[:1]]) if closed else fixed
-            pieces = [ends[i : i + 4] for i in range(0, len(ends) - 1, 6)]
+            pieces = [ends[i : i + 3] for i in range(0, len(ends) - 1, 6)]
         else:
             pieces = [fixed]
         for c, extra in ((DARK, 2 * self.width), (colour, 0)):

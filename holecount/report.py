@@ -1,5 +1,6 @@
 """The measurement as a short table for the terminal, in a caner's words."""
 
+import textwrap
 from collections.abc import Sequence
 
 from holecount.lengths import inches_32, mm_with_u
@@ -86,19 +87,13 @@ def _bullet(words: str) -> str:
 
 
 def _wrapped(words: str, *, first: str, next_lines: str) -> str:
-    lines, line = [], first
-    for word in words.split():
-        if len(line) + len(word) > _LINE_WIDTH and line.strip():
-            lines.append(line.rstrip())
-            line = next_lines
-        line += word + " "
-    return "\n".join([*lines, line.rstrip()])
+    return textwrap.fill(words, _LINE_WIDTH, initial_indent=first, subsequent_indent=next_lines)
 
 
 def _rails(m: Measurement, *, pixels: bool) -> list[str]:
     inches = [] if pixels else [""]
-    heading = ["rail", "holes", "pitch", *inches, "diameter", *inches, "in 6 inches"]
-    rows = [heading if not pixels else heading[:-1]]
+    heading = ["rail", "holes", "pitch", *inches, "diameter", *inches, "in 6 inches", "by pitch"]
+    rows = [heading if not pixels else heading[:-2]]
     each = m.rails if len(m.rails) > 1 else ()
     for s in (*each, m.seat):
         row = [s.name if s is not m.seat else "seat", str(s.n_holes)]
@@ -106,7 +101,7 @@ def _rails(m: Measurement, *, pixels: bool) -> list[str]:
         if pixels:
             row = [cell for i, cell in enumerate(row) if i not in (3, 5)]
         else:
-            row.append(_six_inches(s.six_inches))
+            row += _six_inches(s.six_inches)
         rows.append(row)
     left = {0, 3, 5, 6} if not pixels else {0}
     return _columns(rows, left=left)
@@ -121,13 +116,12 @@ def _length_cells(spread: Spread | None, *, pixels: bool) -> list[str]:
     return [mm_with_u(spread.mean_mm, spread.u_mean_mm), inches_32(spread.mean_mm)]
 
 
-def _six_inches(s: SixInches) -> str:
-    if s.from_pitch is None:
-        return "-"
+def _six_inches(s: SixInches) -> list[str]:
+    """Whole holes counted in six inches, and six inches over the pitch."""
+    by_pitch = "-" if s.from_pitch is None else f"{s.from_pitch:.1f}"
     if s.least is None or s.most is None or s.mean is None:
-        return f"{s.from_pitch:.1f} by pitch"
-    counted = f"{s.least}" if s.least == s.most else f"{s.least} to {s.most}, mean {s.mean:.1f}"
-    return f"{counted} ({s.from_pitch:.1f} by pitch)"
+        return ["-", by_pitch]
+    return [f"{s.least}" if s.least == s.most else f"{s.least} to {s.most}, mean {s.mean:.1f}", by_pitch]
 
 
 def _columns(rows: Sequence[Sequence[str]], *, left: set[int]) -> list[str]:
