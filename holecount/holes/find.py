@@ -57,7 +57,7 @@ class FindSettings:
     least_outdone: float = 0.93
     least_outdone_clear: float = 0.75
     row_share: float = 0.4
-    least_row_rim: float = 0.15
+    least_row_rim: float = 0.35
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,8 +172,7 @@ def best_lines(
         used, xy, weight = used[~field], xy[~field], weight[~field]
         steps = likely_steps_mm(xy[: s.n_voters], weight[: s.n_voters])
     rings = [trace_ring(xy, weight, step, covered=outlines) for step in steps]
-    rim = marks.rim[used]
-    good = [line for line in rings if line is not None and _is_seat(line, rim, s)]
+    good = [line for line in rings if line is not None and _is_seat(line, used, marks.rim, free, s)]
     if good:
         return [max(good, key=lambda line: line.gain)], used
     clear = marks.rim[used] > max(s.row_share * usual, s.least_row_rim)
@@ -187,15 +186,19 @@ def best_lines(
     return [replace(r, index=where[r.index]) for r in rows], used
 
 
-def _is_seat(line: HoleLine, rim: Array, s: FindSettings) -> bool:
+def _is_seat(
+    line: HoleLine, used: NDArray[np.int64], rim: Array, free: NDArray[np.bool_], s: FindSettings
+) -> bool:
     """Whether a closed line is a seat's: enough of it seen, an opening inside, even, and of the clearest marks.
 
     A line can be laid through any scatter of marks; one of holes earns far more per slot than it pays, and
-    its marks outdo nearly all others in the picture. ``rim`` (n,) is the evidence of the marks it chose among.
+    its marks outdo nearly all others in the picture. ``rim`` (n,) is the evidence of all marks, ``used`` says which
+    of them the line chose among, ``free`` which are not covered.
     """
     seen = line.index >= 0
-    others = np.delete(rim, line.index[seen])
-    outdone = float((rim[line.index[seen]][:, None] > others[None]).mean()) if len(others) else 1.0
+    own = used[line.index[seen]]
+    others = rim[np.setdiff1d(np.nonzero(free)[0], own)]
+    outdone = float((rim[own][:, None] > others[None]).mean()) if len(others) else 1.0
     gain = line.gain / len(seen)
     if gain < s.least_gain or outdone < (s.least_outdone if gain < s.clear_gain else s.least_outdone_clear):
         return False

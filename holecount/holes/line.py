@@ -473,7 +473,7 @@ def _inside_field(xy_mm: Array, step_mm: float) -> NDArray[np.bool_]:
 
 
 def trace_rows(
-    xy_mm: Array, weight: Array, step_mm: float, *, least_holes: int = 6, settings: LineSettings | None = None
+    xy_mm: Array, weight: Array, step_mm: float, *, least_holes: int = 7, settings: LineSettings | None = None
 ) -> list[HoleLine]:
     """Separate open rows, longest first: for a single rail or a test strip, where no line closes.
 

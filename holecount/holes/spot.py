@@ -20,13 +20,15 @@ class SpotSettings:
     min_blob : least difference-of-Gaussians response in log light; 0.03 keeps all but some
         holes hidden by glare (measured on the sample set, 2026-11).
     seen_quantile : share of rim rays that may lack the edge (floor shining through, old cane).
+    bright_vote : weight of an edge's vote for its brighter side.
     n_most : candidates kept, strongest first.
     """
 
     radii_mm: tuple[float, ...] = (1.5, 2.0, 2.7, 3.5, 4.5)
     rim_radius_mm: tuple[float, float] = (1.4, 4.9)
     min_blob: float = 0.03
-    seen_quantile: float = 0.3
+    seen_quantile: float = 0.38
+    bright_vote: float = 0.7
     n_most: int = 700
 
 
@@ -38,8 +40,8 @@ class Candidates:
     ----------
     xy_mm : float array, shape (n, 2)
     rim : float array, shape (n,)
-        Edge evidence: the drop in log light that all but ``seen_quantile`` of the rays show at one
-        radius, less half the unrest around it. Open holes on light wood have about 1, faint ones 0.1.
+        Edge evidence: the step in log light that all but ``seen_quantile`` of the rays show at one
+        radius, less the unrest around it. Open holes on light wood have about 1, faint ones 0.1.
     radius_mm : float array, shape (n,)
         Where that edge is steepest: rough.
     """
@@ -71,9 +73,10 @@ def rim_evidence(flat: FlatPicture, xy_mm: Array, settings: SpotSettings | None 
     drop = light[:, :, 2 * _HALF_SPAN :] - light[:, :, : -2 * _HALF_SPAN]
     at_mm = radii[_HALF_SPAN:-_HALF_SPAN]
     use = (at_mm >= s.rim_radius_mm[0]) & (at_mm <= s.rim_radius_mm[1])
-    common = np.sort(drop[:, :, use], axis=1)[:, int(_N_RAYS * s.seen_quantile)]
+    # Either sign: a rim of raw wood or a lit floor can be brighter than the face on one side and darker on the other.
+    common = np.sort(np.abs(drop[:, :, use]), axis=1)[:, int(_N_RAYS * s.seen_quantile)]
     unrest = light[:, :, radii > 5.0].std(axis=(1, 2)) + 0.03
-    return common.max(axis=1) - 0.5 * unrest, at_mm[use][common.argmax(axis=1)]
+    return common.max(axis=1) - unrest, at_mm[use][common.argmax(axis=1)]
 
 
 def spot(flat: FlatPicture, settings: SpotSettings | None = None) -> Candidates:
@@ -106,9 +109,10 @@ def spot(flat: FlatPicture, settings: SpotSettings | None = None) -> Candidates:
 
 
 def _rim_votes(light: NDArray[np.float32], usable: NDArray[np.bool_], mm_per_px: float, s: SpotSettings) -> Array:
-    """Centres (n, 2) in flat pixels that the most dark-inside edges point at, at one radius.
+    """Centres (n, 2) in flat pixels that most edges point at, at one radius.
 
-    Radial voting: every edge element votes for the place one radius away on its darker side. Unlike a
+    Radial voting: every edge element votes for the place one radius away on its darker side, and less for that
+    on its brighter side. Unlike a
     blob's middle it is not drawn to the bright crescent of floor or the lit far wall seen through a hole.
     """
     smooth = cv2.GaussianBlur(light, (0, 0), 1.0)
@@ -126,10 +130,12 @@ def _rim_votes(light: NDArray[np.float32], usable: NDArray[np.bool_], mm_per_px:
     best = np.zeros(light.shape, np.float32)
     for radius in s.radii_mm[1:]:
         reach = radius / mm_per_px
-        x = np.rint(col - ux * reach).astype(np.int64)
-        y = np.rint(row - uy * reach).astype(np.int64)
-        ok = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-        votes = np.bincount(y[ok] * width + x[ok], weights=strength[ok], minlength=height * width)
+        votes = np.zeros(height * width)
+        for side, share in ((-reach, 1.0), (reach, s.bright_vote)):
+            x = np.rint(col + ux * side).astype(np.int64)
+            y = np.rint(row + uy * side).astype(np.int64)
+            ok = (x >= 0) & (x < width) & (y >= 0) & (y < height)
+            votes += np.bincount(y[ok] * width + x[ok], weights=share * strength[ok], minlength=height * width)
         votes = cv2.GaussianBlur(votes.reshape(height, width).astype(np.float32), (0, 0), 1.3)
         np.maximum(best, votes / np.float32(radius), out=best)
     peak = (best >= cv2.dilate(best, np.ones((5, 5), np.uint8))) & (best > 0) & usable
