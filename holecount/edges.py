@@ -7,7 +7,7 @@ the step.
 """
 
 import math
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -20,102 +20,104 @@ Array = NDArray[np.float64]
 Rays = NDArray[np.float32]
 
 
-def polar_points_px(camera: Camera, centres_mm: Array, angles_rad: Array, radii_mm: Array) -> Array:
-    """Pixels of points on rays in the plane.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalMap:
+    """Plane millimetres to pixels near n places, to second order.
+
+    Attributes
+    ----------
+    origin_px : shape (n, 2)
+    first : shape (n, 2, 2)
+        Columns: pixels per millimetre along the local axes.
+    second : shape (n, 2, 3)
+        Pixels per square millimetre with x^2, x y and y^2.
+    px_per_mm : shape (n,)
+        Geometric mean over directions.
+    """
+
+    origin_px: Array
+    first: Array
+    second: Array
+    px_per_mm: Array
+
+    def to_px(self, local_mm: Rays) -> Rays:
+        """Points (n, m, 2) in mm along the local axes to pixels (n, m, 2), single precision, less the origin."""
+        x, y = local_mm[..., 0], local_mm[..., 1]
+        f, s = self.first.astype(np.float32)[:, :, :, None], self.second.astype(np.float32)[:, :, :, None]
+        out = np.empty(local_mm.shape, np.float32)
+        for k in (0, 1):
+            out[..., k] = (f[:, k, 0] + s[:, k, 0] * x + s[:, k, 1] * y) * x + (f[:, k, 1] + s[:, k, 2] * y) * y
+        return out
+
+
+def local_map(camera: Camera, centres_mm: Array, turn_rad: Array, reach_mm: float) -> LocalMap:
+    """Quadratic maps round places of the plane, exact at nine points out to ``reach_mm``.
 
     Parameters
     ----------
     centres_mm : shape (n, 2)
-    angles_rad : shape (n, rays)
-        From plane x towards plane y.
-    radii_mm : shape (n, radii)
-
-    Returns
-    -------
-    array, shape (n, rays, radii, 2)
+    turn_rad : shape (n,)
+        Direction of the local x axis, from plane x towards plane y.
     """
-    ray = np.stack([np.cos(angles_rad), np.sin(angles_rad)], axis=-1)
-    mm = centres_mm[:, None, None, :] + ray[:, :, None, :] * radii_mm[:, None, :, None]
-    return camera.to_px(mm.reshape(-1, 2)).reshape(mm.shape)
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    ex, ey = np.stack([c, s], axis=1) * reach_mm, np.stack([-s, c], axis=1) * reach_mm
+    at = {(i, j): camera.to_px(centres_mm + i * ex + j * ey) for i in (-1, 0, 1) for j in (-1, 0, 1)}
+    middle = at[0, 0]
+    first = np.stack([at[1, 0] - at[-1, 0], at[0, 1] - at[0, -1]], axis=2) / (2 * reach_mm)
+    second = np.stack(
+        [
+            (at[1, 0] + at[-1, 0] - 2 * middle) / 2,
+            (at[1, 1] - at[1, -1] - at[-1, 1] + at[-1, -1]) / 4,
+            (at[0, 1] + at[0, -1] - 2 * middle) / 2,
+        ],
+        axis=2,
+    ) / reach_mm**2  # fmt: skip
+    scale = np.sqrt(np.abs(first[:, 0, 0] * first[:, 1, 1] - first[:, 0, 1] * first[:, 1, 0]))
+    return LocalMap(origin_px=middle, first=first, second=second, px_per_mm=scale)
 
 
-def read_linear(photo: Photo, points_px: Array, step_px: Sequence[float] | Array) -> tuple[Rays, NDArray[np.bool_]]:
-    """Linear light at points, hole by hole.
+def read_linear(
+    photo: Photo, places: LocalMap, local_mm: Rays, block: NDArray[np.int64]
+) -> tuple[Rays, NDArray[np.bool_]]:
+    """Linear light at points round each place.
 
     Parameters
     ----------
-    points_px : shape (n, ..., 2)
-        (x, y) of each hole's points.
-    step_px : length n
-        Distance between neighbouring points; from 1.5 px on the window is averaged over
-        whole blocks of about that size before it is read.
+    local_mm : shape (n, rows, cols, 2)
+        Along the local axes of ``places``.
+    block : shape (n,)
+        The window is averaged over whole blocks of this many pixels before it is read.
 
     Returns
     -------
-    light : float32 array, shape (n, ..., 3)
-        Blue, green, red, 0..1. Points outside the picture repeat its border.
-    inside : bool array, shape (n, ...)
+    light : float32 array, shape (n, rows, cols, 3)
+        Red, green, blue, 0..1. Points outside the picture repeat its border.
+    inside : bool array, shape (n, rows, cols)
         Whether the point lies in the picture.
     """
-    n = len(points_px)
-    light = np.zeros((*points_px.shape[:-1], 3), np.float32)
+    n, rows, cols = local_mm.shape[:3]
+    points_px = places.to_px(local_mm.reshape(n, rows * cols, 2)).reshape(n, rows, cols, 2)
+    light = np.empty((n, rows, cols, 3), np.float32)
     w, h = photo.width_px, photo.height_px
-    x, y = points_px[..., 0], points_px[..., 1]
-    inside = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
+    low, high = points_px.min(axis=(1, 2)), points_px.max(axis=(1, 2))
+    inside = np.ones((n, rows, cols), np.bool_)
     for i in range(n):
-        block = max(1, round(float(step_px[i]) / 1.5 + 0.17))
-        x0 = min(max(math.floor(float(x[i].min())) - 1, 0), w - 2)
-        y0 = min(max(math.floor(float(y[i].min())) - 1, 0), h - 2)
-        x1 = max(min(math.ceil(float(x[i].max())) + 2, w), x0 + 2)
-        y1 = max(min(math.ceil(float(y[i].max())) + 2, h), y0 + 2)
+        ox, oy = float(places.origin_px[i, 0]), float(places.origin_px[i, 1])
+        k = int(block[i])
+        x0 = min(max(math.floor(ox + float(low[i, 0])) - k, 0), w - 2)
+        y0 = min(max(math.floor(oy + float(low[i, 1])) - k, 0), h - 2)
+        x1 = max(min(math.ceil(ox + float(high[i, 0])) + k + 1, w), x0 + 2)
+        y1 = max(min(math.ceil(oy + float(high[i, 1])) + k + 1, h), y0 + 2)
         window = LINEAR_FROM_SRGB[photo.bgr[y0:y1, x0:x1]]
-        if block > 1 and min(window.shape[:2]) >= 4 * block:
-            rows, cols = window.shape[0] // block, window.shape[1] // block
-            whole = window[: rows * block, : cols * block]
-            window = np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
+        if k > 1 and min(window.shape[:2]) >= 4 * k:
+            r, c = window.shape[0] // k, window.shape[1] // k
+            window = np.asarray(cv2.resize(window[: r * k, : c * k], (c, r), interpolation=cv2.INTER_AREA), np.float32)
         else:
-            block = 1
-        u = (x[i] - x0 - (block - 1) / 2) / block
-        v = (y[i] - y0 - (block - 1) / 2) / block
-        flat = cv2.remap(
-            window,
-            u.reshape(len(u), -1).astype(np.float32),
-            v.reshape(len(v), -1).astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        light[i] = flat.reshape(light[i].shape)
+            k = 1
+        u = (points_px[i, ..., 0] + np.float32(ox - x0 - (k - 1) / 2)) / np.float32(k)
+        v = (points_px[i, ..., 1] + np.float32(oy - y0 - (k - 1) / 2)) / np.float32(k)
+        light[i] = cv2.remap(window, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[..., ::-1]
+        if ox + low[i, 0] < 0 or oy + low[i, 1] < 0 or ox + high[i, 0] > w - 1 or oy + high[i, 1] > h - 1:
+            x, y = points_px[i, ..., 0] + ox, points_px[i, ..., 1] + oy
+            inside[i] = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
     return light, inside
-
-
-def outermost_crossing(profiles: Rays, radii: Array, level: Array, start: int) -> Array:
-    """Where profiles first fall below a level, coming from outside.
-
-    Parameters
-    ----------
-    profiles : shape (..., radii)
-    radii : shape (..., radii) or (radii,)
-    level : shape (...)
-    start : int
-        Index of the outermost radius looked at.
-
-    Returns
-    -------
-    array, shape (...)
-        Radius by linear interpolation; nan where the level is not crossed. A dip of a single
-        sample does not count.
-    """
-    below = profiles[..., : start + 1] < level[..., None]
-    pair = below[..., 1:] & below[..., :-1]
-    last = pair.shape[-1] - 1 - np.argmax(pair[..., ::-1], axis=-1) + 1
-    found = pair.any(axis=-1) & (last < start)
-    last = np.minimum(last, profiles.shape[-1] - 2)
-    r = np.broadcast_to(radii, profiles.shape)
-
-    def at(a: NDArray[np.floating], k: NDArray[np.int64]) -> Array:
-        return np.asarray(np.take_along_axis(a, k[..., None], axis=-1)[..., 0], float)
-
-    p0, p1 = at(profiles, last), at(profiles, last + 1)
-    t = np.clip((level - p0) / np.where(p1 > p0, p1 - p0, 1.0), 0, 1)
-    r0, r1 = at(r, last), at(r, last + 1)
-    return np.where(found, r0 + t * (r1 - r0), np.nan)

@@ -13,12 +13,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from holecount.edges import outermost_crossing, polar_points_px, read_linear
-from holecount.holes.circles import fit_circles
+from holecount.edges import local_map, read_linear
+from holecount.holes.circles import Circles, fit_circles
+from holecount.holes.rim_model import (
+    COARSE,
+    FACE_FROM,
+    LUMA,
+    N_RAYS,
+    RADII,
+    Rims,
+    coarse,
+    features,
+    read_rims,
+    scalars,
+)
 from holecount.photo import Photo
 from holecount.scale.plane import Camera
 
 Array = NDArray[np.float64]
+
+SATURATED = 0.956
+"""Linear light of sRGB code 250 (IEC 61966-2-1)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,11 +42,20 @@ class GaugeSettings:
 
     Attributes
     ----------
-    n_rays : int
-        Rays round each hole, 16 to 72; 32 is one per 1 to 2 px of rim at common sizes (derived).
+    n_passes : int
+        Times the rim is read, each from the last centre and size; 1 to 3. 2 takes most of what a start half a
+        radius off leaves (measured on the sample set, 2026-11).
+    block_above_px : float
+        Windows are averaged over blocks so that a hole's radius stays below this many samples; the rim model
+        was learned on radii of 3.4 to 20 px (derived).
+    least_weight : float
+        Share with which even an unlikely hole counts for what the holes of a seat have in common, 0 to 1 (derived:
+        keeps the sum above nothing).
     """
 
-    n_rays: int = 32
+    n_passes: int = 2
+    block_above_px: float = 20.0
+    least_weight: float = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,38 +137,123 @@ def gauge_holes(
     centres_px = np.asarray(centres_px, float).reshape(-1, 2)
     if len(centres_px) == 0:
         return []
-    n, rays = len(centres_px), settings.n_rays
-    centre = camera.to_mm(centres_px)
-    angles = np.broadcast_to(np.arange(rays) * (2 * math.pi / rays), (n, rays)).astype(float)
-    rough = np.full(n, rough_diameter_mm / 2)
-    px_per_mm = local_px_per_mm(camera, centre)
-    for k in range(3):
-        radii = rough[:, None] * np.linspace(0.05, 2.2, 64)
-        points = polar_points_px(camera, centre, angles, radii)
-        light, inside = read_linear(photo, points, px_per_mm * (radii[:, 1] - radii[:, 0]))
-        grey = light @ np.array([0.0722, 0.7152, 0.2126], np.float32)
-        face = np.median(grey[:, :, 42:60], axis=2)
-        dark = np.percentile(grey[:, :, 6:28].reshape(n, -1), 20, axis=1)[:, None]
-        level = dark + 0.35 * (face - dark)
-        edge = outermost_crossing(grey, radii[:, None, :], level, 54 if k == 0 else 48)
-        edge_mm = centre[:, None] + edge[..., None] * np.stack([np.cos(angles), np.sin(angles)], axis=-1)
-        ok = np.isfinite(edge) & inside[:, :, 48]
-        fit = fit_circles(edge_mm, ok.astype(float))
-        move = np.hypot(*(fit.centre - camera.to_mm(centres_px)).T)
-        good = (ok.sum(axis=1) > rays / 3) & (move < 1.5 * rough) & (fit.radius < 1.7 * rough)
-        centre = np.where(good[:, None], fit.centre, centre)
-    seen = ok & (np.abs(fit.residual) < 0.15 * rough[:, None])
-    radius = np.where(good, fit.radius, rough)
-    rim_px = camera.to_px(np.nan_to_num(edge_mm).reshape(-1, 2)).reshape(n, rays, 2)
+    centre, radius, chance = _centred(photo, camera, camera.to_mm(centres_px), rough_diameter_mm / 2, settings)
+    for k in range(settings.n_passes):
+        patch = _polar(photo, camera, centre, radius, settings)
+        rims = read_rims(patch.features, patch.scalars, np.maximum(chance, settings.least_weight))
+        fit = fit_circles(_local_points(rims), _ray_weight(rims))
+        if k + 1 < settings.n_passes:
+            centre = centre + _turned(np.clip(fit.centre, -0.3, 0.3) * radius[:, None], patch.turn_rad)
+            radius = radius * np.clip(fit.radius + rims.correction, 0.8, 1.25)
+    return _readings(camera, patch, rims, fit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Patch:
+    """Polar patches as the rim model takes them, and where they came from."""
+
+    centre_mm: Array
+    ref_mm: Array
+    turn_rad: Array
+    px_per_mm: Array
+    light: NDArray[np.float32]
+    face: NDArray[np.float32]
+    features: NDArray[np.float32]
+    scalars: NDArray[np.float32]
+
+
+def _turned(local: Array, turn_rad: Array) -> Array:
+    """Vectors (n, ..., 2) of the holes' own frames in plane axes."""
+    shape = (-1,) + (1,) * (local.ndim - 2)
+    c, s = np.cos(turn_rad).reshape(shape), np.sin(turn_rad).reshape(shape)
+    return np.stack([c * local[..., 0] - s * local[..., 1], s * local[..., 0] + c * local[..., 1]], axis=-1)
+
+
+def _line_of_sight(camera: Camera, centre_mm: Array) -> tuple[Array, Array]:
+    """Slope against the plane's normal and direction of its horizontal run, per hole."""
+    run = camera.slope(centre_mm)
+    return np.hypot(run[:, 0], run[:, 1]), np.arctan2(run[:, 1], run[:, 0])
+
+
+def _blocks(ref_px: Array, settings: GaugeSettings) -> NDArray[np.int64]:
+    return np.maximum(np.ceil(ref_px / settings.block_above_px), 1).astype(np.int64)
+
+
+_SQUARE = np.stack(np.meshgrid(COARSE, COARSE), axis=-1)
+_SQUARE_RING = np.hypot(_SQUARE[..., 0], _SQUARE[..., 1]) > 1.5
+_ANGLES = np.arange(N_RAYS) * (2 * math.pi / N_RAYS)
+_RAYS = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)], axis=-1)
+_POLAR = (_RAYS[:, None, :] * RADII[None, :, None]).astype(np.float32)
+_POLAR_RING = np.broadcast_to(RADII > FACE_FROM, (N_RAYS, len(RADII)))
+
+
+def _centred(
+    photo: Photo, camera: Camera, centre_mm: Array, radius_mm: float, settings: GaugeSettings
+) -> tuple[Array, Array, Array]:
+    """Better centres and radii from a square patch, and the chance that there is a hole."""
+    slope, turn = _line_of_sight(camera, centre_mm)
+    ref = np.full(len(centre_mm), radius_mm)
+    places = local_map(camera, centre_mm, turn, 1.5 * radius_mm)
+    ref_px = places.px_per_mm * ref
+    block = _blocks(ref_px, settings)
+    grid = np.broadcast_to(_SQUARE * np.float32(radius_mm), (len(ref), *_SQUARE.shape))
+    light, inside = read_linear(photo, places, grid, block)
+    x, face = features(light, inside, _SQUARE_RING)
+    shift, log_size, chance = coarse(x, scalars(slope, ref_px / block, ref, face))
+    return centre_mm + _turned(shift * ref[:, None], turn), ref * np.exp(log_size), chance
+
+
+def _polar(photo: Photo, camera: Camera, centre_mm: Array, ref_mm: Array, settings: GaugeSettings) -> _Patch:
+    slope, turn = _line_of_sight(camera, centre_mm)
+    places = local_map(camera, centre_mm, turn, 1.5 * float(np.median(ref_mm)))
+    ref_px = places.px_per_mm * ref_mm
+    block = _blocks(ref_px, settings)
+    light, inside = read_linear(photo, places, _POLAR * ref_mm[:, None, None, None].astype(np.float32), block)
+    x, face = features(light, inside, _POLAR_RING)
+    return _Patch(
+        centre_mm=centre_mm,
+        ref_mm=ref_mm,
+        turn_rad=turn,
+        px_per_mm=places.px_per_mm,
+        light=light,
+        face=face,
+        features=x,
+        scalars=scalars(slope, ref_px / block, ref_mm, face),
+    )
+
+
+def _local_points(rims: Rims) -> Array:
+    return np.asarray(rims.ray_radius[..., None] * _RAYS)
+
+
+def _ray_weight(rims: Rims) -> Array:
+    """Inverse variance of the points, in reference radii, up to a factor; as the rim model was trained."""
+    return np.asarray(rims.ray_seen**2 / np.maximum(rims.ray_scale, math.exp(-6.0)) ** 2)
+
+
+def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles) -> list[RimReading]:
+    n, ref = len(patch.ref_mm), patch.ref_mm
+    radius = np.maximum(fit.radius + rims.correction, 0.05)
+    local = fit.centre[:, None] + (_local_points(rims) - fit.centre[:, None]) * (radius / fit.radius)[:, None, None]
+    rim_mm = patch.centre_mm[:, None] + _turned(local * ref[:, None, None], patch.turn_rad)
+    rim_px = camera.to_px(rim_mm.reshape(-1, 2)).reshape(n, N_RAYS, 2)
+    seen = rims.ray_seen > 0.5
     rim_px[~seen] = np.nan
-    # u of a single point 0.06 mm, of the model 0.1 mm: placeholders of the level-crossing gauge.
-    weight = np.where(seen, 1 / 0.06**2, 0.0)
+    centre = patch.centre_mm + _turned(fit.centre * ref[:, None], patch.turn_rad)
     centre_px = camera.to_px(centre)
-    mean_face, mean_dark = face.mean(axis=1), dark[:, 0]
-    bright = (photo_codes(light[:, :, 42:60]) >= 250).all(axis=-1).mean(axis=(1, 2))
-    readings = []
+    u_centre = rims.u_centre * ref
+    weight = np.where(seen, _ray_weight(rims), 0.0)
+    # Points of a full circle of total weight W fix its centre to sqrt(2 / W) along each axis.
+    weight *= (2.0 / u_centre**2 / np.maximum(weight.sum(axis=1), 1e-12))[:, None]
+    light = patch.light
+    outer, inner = light[:, :, RADII > FACE_FROM], light[:, :, RADII < 0.8] @ LUMA
+    inside = np.percentile(inner.reshape(n, -1), 25, axis=1)
+    face = patch.face @ LUMA
+    out = []
+    oval = _out_of_round(fit, rims, weight) * ref
+    blur = _blur_px(patch)
     for i in range(n):
-        readings.append(
+        out.append(
             RimReading(
                 x_px=float(centre_px[i, 0]),
                 y_px=float(centre_px[i, 1]),
@@ -152,21 +261,44 @@ def gauge_holes(
                 y_mm=float(centre[i, 1]),
                 rim_px=rim_px[i],
                 rim_weight=weight[i],
-                diameter_mm=float(2 * radius[i]),
-                u_own_diameter_mm=0.06,
-                u_shared_diameter_mm=0.1,
-                u_own_centre_mm=0.03,
-                chamfer_mm=0.3,
+                diameter_mm=float(2 * radius[i] * ref[i]),
+                u_own_diameter_mm=float(2 * rims.u_own[i] * ref[i]),
+                u_shared_diameter_mm=float(2 * rims.u_shared * ref[i]),
+                u_own_centre_mm=float(u_centre[i]),
+                chamfer_mm=float(rims.chamfer[i] * ref[i]),
                 arc_seen_frac=float(seen[i].mean()),
-                out_of_round_mm=0.0,
-                contrast=float((mean_face[i] - mean_dark[i]) / max(mean_face[i] + mean_dark[i], 1e-6)),
-                blur_px=1.0,
-                saturated_frac=float(bright[i]),
-                blocked_score=0.0,
-                hole_score=float(seen[i].mean()),
+                out_of_round_mm=float(oval[i]),
+                contrast=float((face[i] - inside[i]) / max(face[i] + inside[i], 1e-6)),
+                blur_px=float(blur[i]),
+                saturated_frac=float((outer[i] >= SATURATED).all(axis=-1).mean()),
+                blocked_score=float(rims.blocked[i]),
+                hole_score=float(rims.hole[i]),
             )
         )
-    return readings
+    return out
+
+
+def _out_of_round(fit: Circles, rims: Rims, weight: Array) -> Array:
+    """Twice the amplitude of the second harmonic of the rim's radius, in reference radii."""
+    d = _local_points(rims) - fit.centre[:, None]
+    angle = 2 * np.arctan2(d[..., 1], d[..., 0])
+    wave = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=-1)
+    away = np.hypot(d[..., 0], d[..., 1]) - fit.radius[:, None]
+    normal = np.einsum("np,npi,npj->nij", weight, wave, wave)
+    normal += 1e-6 * np.maximum(weight.sum(axis=1), 1e-9)[:, None, None] * np.eye(3)
+    got = np.linalg.solve(normal, np.einsum("np,npi,np->ni", weight, wave, away)[..., None])[..., 0]
+    return np.asarray(2 * np.hypot(got[:, 0], got[:, 1]))
+
+
+def _blur_px(patch: _Patch) -> Array:
+    """Sigma of the sharpest tenth of the rays' edges: height over greatest slope, over root two pi, in px."""
+    grey = patch.light @ LUMA
+    near = grey[:, :, (RADII > 0.5) & (RADII < 1.8)]
+    height = np.quantile(near, 0.9, axis=2) - near.min(axis=2)
+    step_px = patch.ref_mm * patch.px_per_mm * float(RADII[1] - RADII[0])
+    slope = np.diff(near, axis=2).max(axis=2) / step_px[:, None]
+    sigma = height / np.maximum(slope, 1e-9) / math.sqrt(2 * math.pi)
+    return np.asarray(np.quantile(sigma, 0.1, axis=1), float)
 
 
 def regauge(readings: Sequence[RimReading], camera: Camera) -> list[RimReading]:
@@ -205,17 +337,3 @@ def regauge(readings: Sequence[RimReading], camera: Camera) -> list[RimReading]:
             )
         )
     return out
-
-
-def local_px_per_mm(camera: Camera, xy_mm: Array) -> Array:
-    """Pixels per millimetre at plane points, geometric mean over directions, shape (n,)."""
-    base = camera.to_px(xy_mm)
-    jx = camera.to_px(xy_mm + np.array([0.5, 0.0])) - base
-    jy = camera.to_px(xy_mm + np.array([0.0, 0.5])) - base
-    return np.asarray(2.0 * np.sqrt(np.abs(jx[:, 0] * jy[:, 1] - jx[:, 1] * jy[:, 0])))
-
-
-def photo_codes(light: NDArray[np.float32]) -> Array:
-    """Eight-bit sRGB codes (not rounded) of linear light (IEC 61966-2-1)."""
-    v = np.clip(light, 0, 1).astype(float)
-    return 255.0 * np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
