@@ -103,24 +103,3 @@ def soften(residuals: Array, knee: float = 2.0) -> Array:
     return np.asarray(np.sign(z) * knee * np.sqrt(2 * (np.sqrt(1 + z**2) - 1)))
 
 
-def circle(points: Array, weight: Array | None = None) -> tuple[Array, float, float]:
-    """Geometric least-squares circle through points (n, 2): centre (2,), radius, rms of the misfit.
-
-    Started from the algebraic (Kasa) fit, which by itself shrinks on part arcs.
-    """
-    w = np.ones(len(points)) if weight is None else weight
-    middle = np.average(points, axis=0, weights=w)
-    p = points - middle
-    a = np.column_stack([2 * p, np.ones(len(p))])
-    sol, *_ = np.linalg.lstsq(a * w[:, None] ** 0.5, (p**2).sum(axis=1) * w**0.5, rcond=None)
-    c, radius = sol[:2], float(np.sqrt(max(sol[2] + sol[:2] @ sol[:2], 1e-12)))
-    for _ in range(20):
-        v = p - c
-        dist = np.maximum(np.hypot(v[:, 0], v[:, 1]), 1e-12)
-        j = np.column_stack([-v / dist[:, None], -np.ones(len(p))])
-        move, *_ = np.linalg.lstsq(j * w[:, None] ** 0.5, -(dist - radius) * w**0.5, rcond=None)
-        c, radius = c + move[:2], radius + float(move[2])
-        if np.abs(move).max() < 1e-10 * max(radius, 1.0):
-            break
-    dist = np.hypot(*(p - c).T)
-    return middle + c, radius, float(np.sqrt(np.average((dist - radius) ** 2, weights=w)))
