@@ -8,7 +8,7 @@ from holecount.measurement import Measurement, ScaleUse
 from holecount.stats import LowConfidence, RailStats, SixInches, Spread
 from holecount.troubles import DOUBTS
 
-_SHAPES = {
+SHAPE_WORDS: dict[str, str] = {
     "square": "square seat",
     "tapered": "tapered seat",
     "bowed": "seat with a bowed rail",
@@ -25,7 +25,7 @@ def table(m: Measurement) -> str:
     """Lay out one measurement: count, verdict, a line for each rail, doubtful stretches, scale."""
     pixels = m.scale is None
     parts = [
-        f"{m.photo_name}: {_count(m.seat)}, {_SHAPES.get(m.shape, m.shape)}",
+        f"{m.photo_name}: {_count(m.seat)}, {SHAPE_WORDS.get(m.shape, m.shape)}",
         *_verdict(m),
         "",
         *_rails(m, pixels=pixels),
