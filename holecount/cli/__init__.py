@@ -80,11 +80,12 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.ClickException as e:
         e.show(sys.stderr)
         return e.exit_code
-    except (KeyboardInterrupt, click.Abort):
-        return _complain("Interrupted.", "", 130)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):
+        # Out of standalone mode click ends the process itself only when nobody reads on.
         _silence_stdout()
         return 0
+    except (KeyboardInterrupt, click.Abort):
+        return _complain("Interrupted.", "", 130)
     except MemoryError:
         return _complain("There is not enough memory.", "Close other programs, or give a smaller picture.", 1)
     except OSError as e:
@@ -115,6 +116,6 @@ def _settle_streams() -> None:
 def _silence_stdout() -> None:
     """Nobody reads on: let the interpreter's last flush go nowhere."""
     try:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except (OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    except OSError:
         sys.stdout = None

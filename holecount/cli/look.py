@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holecount import saving
-from holecount.cli import VERBS, options
+from holecount.cli import options
 from holecount.cli.requests import request_of
 from holecount.cli.results import Progress, deliver
 
@@ -25,7 +25,7 @@ _GRADES = {
 }
 
 
-@click.command("look", short_help=VERBS["look"])
+@click.command("look")
 @click.argument("photo", type=options.file_path, metavar="PHOTO")
 @options.as_option("words", "json")
 @options.scale_options

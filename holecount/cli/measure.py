@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holecount import saving
-from holecount.cli import VERBS, options
+from holecount.cli import options
 from holecount.cli.requests import request_of
 from holecount.cli.results import Progress, deliver
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from holecount.measurement import Measurement
 
 
-@click.command("measure", short_help=VERBS["measure"])
+@click.command("measure")
 @click.argument("photos", nargs=-1, required=True, type=options.file_path, metavar="PHOTO...")
 @options.as_option("table", "json", "csv")
 @options.scale_options
