@@ -1,0 +1,69 @@
+"""``holecount size``: which cane, why, and how sure."""
+
+import json
+from pathlib import Path
+
+import click
+
+from holecount import tally
+from holecount.cli.options import as_option, file_path, output_options
+from holecount.cli.results import deliver
+from holecount.cli.sizing_options import asked_charts, reading_options, readings_given, sizing_options
+from holecount.sizing import choose, figures_from, joined, lines, to_dict
+from holecount.tape import Tape
+from holecount.troubles import BadInput
+
+
+@click.command("size")
+@click.argument("saved", required=False, type=file_path, metavar="[SAVED.json]")
+@reading_options
+@sizing_options
+@as_option("table", "json")
+@output_options
+def command(
+    saved: Path | None,
+    pitch: str | None,
+    hole: str | None,
+    six_inches: str | None,
+    unit: str | None,
+    taken: str,
+    shape: str | None,
+    couched: bool,
+    thickness: str | None,
+    strands: int | None,
+    chart_files: tuple[Path, ...],
+    decide: str,
+    explain: bool,
+    form: str,
+    output: Path | None,
+    force: bool,
+) -> None:
+    r"""Choose cane from a saved measurement, from typed figures, or from both.
+
+    \b
+        holecount size SAVED.json
+        holecount size --pitch 1/2 --hole 3/16 --shape round
+
+    Figures typed here are taken as known; for readings straight off a tape use the verb tape.
+    """
+    readings = readings_given(pitch=pitch, hole=hole, six_inches=six_inches, unit=unit, taken=taken, sharp=True)
+    if saved is None and not readings:
+        raise BadInput("There is nothing to choose from.", "Give a saved measurement, or --pitch and --hole.")
+    figures = figures_from(tally.read(saved), shape=shape) if saved else None
+    if readings:
+        typed = figures_from(Tape(readings=readings, typed=True), shape=shape)
+        figures = joined(figures, typed) if figures else typed
+    assert figures is not None
+    asked = asked_charts(chart_files, decide, thickness)
+    made = choose(
+        figures,
+        charts=asked.charts,
+        deciding_chart=asked.deciding,
+        couched=couched,
+        strand_thickness_mm=asked.thickness_mm,
+        fullest_hole=strands,
+    )
+    if form == "json":
+        deliver(json.dumps(to_dict(made), indent=1, ensure_ascii=False, allow_nan=False), output, force=force)
+    else:
+        deliver("\n".join(lines(made, explain=explain)), output, force=force)

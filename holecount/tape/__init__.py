@@ -1,0 +1,21 @@
+"""Readings from a tape measure: what was written, the photo's statistics, and a check by the photo."""
+
+from holecount.tape.check import Check, check, check_alone
+from holecount.tape.reading import Basis, Quantity, Reading, read_list
+from holecount.tape.readings_file import read_file, read_text
+from holecount.tape.statistics import Tape, TapeSettings, tape_stats
+
+__all__ = [
+    "Basis",
+    "Check",
+    "Quantity",
+    "Reading",
+    "Tape",
+    "TapeSettings",
+    "check",
+    "check_alone",
+    "read_file",
+    "read_list",
+    "read_text",
+    "tape_stats",
+]
