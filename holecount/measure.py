@@ -79,19 +79,20 @@ def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress:
     fixes = ask.fixes
     if fixes is not None:
         fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+    plane: PlaneFit | None = None
+    references: tuple[Reference, ...] = ()
     if ask.in_pixels:
-        plane, references = None, ()
-        camera = straight_above(**size, focal_px=photo.focal_px)
+        say("looking for holes")
+        camera, found = _find_without_scale(photo)
     else:
         say("looking for the card or ruler")
         references = find_references(photo, ask)
         plane = fit_plane(references, **size, focal_px=photo.focal_px)
         camera = plane.camera
-    say("looking for holes")
-    outlines_px = tuple(ref.outline_px for ref in references if len(ref.outline_px) >= 4)
-    if plane is not None and plane.u_log_scale(_corners(photo))[1].max() > LEAN_UNKNOWN_REL:
-        camera = lean_of_rows(photo, camera, references)
-    found = find_line(photo, camera, outlines_px)
+        say("looking for holes")
+        if plane.u_log_scale(_corners(photo))[1].max() > LEAN_UNKNOWN_REL:
+            camera = lean_of_rows(photo, camera, references)
+        found = find_line(photo, camera, tuple(r.outline_px for r in references if len(r.outline_px) >= 4))
     if found is None:
         raise NoHoles(
             "No row of holes was found.",
@@ -101,6 +102,23 @@ def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress:
     found = _apply_fixes(found, fixes, camera)
     readings, camera, plane = _gauge(photo, found, camera, plane, references)
     return _write_down(photo, found, readings, camera, plane, references)
+
+
+PICTURE_WIDTHS_MM = (620.0, 440.0, 310.0, 220.0, 150.0)
+"""What the longer side of the picture may span when nothing tells: a whole seat, or part of a rail."""
+
+
+def _find_without_scale(photo: Photo) -> tuple[Camera, Found | None]:
+    """The hole line at the size that suits it best; the camera is taken to look straight down."""
+    best: tuple[Camera, Found | None] = (straight_above(photo.width_px, photo.height_px, photo.focal_px), None)
+    for span in PICTURE_WIDTHS_MM:
+        camera = straight_above(photo.width_px, photo.height_px, photo.focal_px, picture_width_mm=span)
+        found = find_line(photo, camera)
+        if found is None:
+            continue
+        if best[1] is None or (found.closed, found.gain) > (best[1].closed, best[1].gain):
+            best = (camera, found)
+    return best
 
 
 LEAN_UNKNOWN_REL = 0.04

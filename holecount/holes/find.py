@@ -21,6 +21,7 @@ from holecount.holes.line import (
 from holecount.holes.spot import Candidates, rim_evidence, spot
 from holecount.photo import Photo
 from holecount.scale.plane import Camera
+from holecount.troubles import UnfitPhoto
 
 Array = NDArray[np.float64]
 
@@ -40,6 +41,7 @@ class FindSettings:
         lines through texture, print or a pegboard -1 to 0.7).
     least_outdone, least_outdone_clear : share of other marks that its marks outdo (sample set 0.97 to 1), at
         least, and when the gain is clear (a spotted rug in view).
+    least_second : seen holes from which a second closed line is a second seat.
     row_share, least_row_rim : rim evidence asked of marks that make open rows, which nothing else vouches
         for: over a usual hole's, and at all.
     """
@@ -56,6 +58,7 @@ class FindSettings:
     clear_gain: float = 1.3
     least_outdone: float = 0.93
     least_outdone_clear: float = 0.75
+    least_second: int = 24
     row_share: float = 0.4
     least_row_rim: float = 0.35
 
@@ -81,6 +84,8 @@ class Found:
     step_mm, rough_diameter_mm : float
     n_strays : int
         Clear marks of hole size near the line that are not part of it.
+    gain : float
+        Evidence less prices per slot, for choosing among scales.
     """
 
     xy_px: Array
@@ -93,6 +98,7 @@ class Found:
     step_mm: float
     rough_diameter_mm: float
     n_strays: int
+    gain: float
 
     def corrected(self, fixes: Fixes, camera: Camera) -> "Found":
         """With the user's corrections applied."""
@@ -156,6 +162,10 @@ def find_line(
     lines, used = best_lines(marks, free, outlines, s)
     if not lines:
         return None
+    if lines[0].closed and _second_seat(marks, free, lines[0], outlines, s):
+        raise UnfitPhoto(
+            "There are two seats in the picture.", "Photograph one seat at a time, or cover the other one."
+        )
     return _look_again(flat, camera, marks, used, lines, outlines, s)
 
 
@@ -184,6 +194,22 @@ def best_lines(
             rows = tried
     where = np.nonzero(clear)[0]
     return [replace(r, index=where[r.index]) for r in rows], used
+
+
+def _second_seat(
+    marks: Candidates, free: NDArray[np.bool_], line: HoleLine, outlines: Array, s: FindSettings
+) -> bool:
+    """Whether the marks away from the line make another seat's line."""
+    away = np.hypot(*(marks.xy_mm[:, None] - line.xy_mm[None]).transpose(2, 0, 1)).min(axis=1) > 1.5 * line.step_mm
+    rest = free & away
+    usual = usual_rim(marks.rim[free])
+    if (marks.rim[rest] > s.row_share * usual).sum() < s.least_second:
+        return False
+    others, used = best_lines(replace(marks, rim=np.where(rest, marks.rim, 0.0)), rest, outlines, s)
+    if not others or not others[0].closed or (others[0].index >= 0).sum() < s.least_second:
+        return False
+    on = used[others[0].index[others[0].index >= 0]]
+    return float(np.median(marks.rim[on])) > s.row_share * usual
 
 
 def _is_seat(
@@ -257,6 +283,7 @@ def _look_again(
         step_mm=step_mm,
         rough_diameter_mm=2 * (radius + _RADIUS_BIAS_MM),
         n_strays=len(near),
+        gain=sum(line.gain for line in lines) / len(xy),
     )
 
 
