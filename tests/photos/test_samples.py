@@ -1,0 +1,81 @@
+"""The sample photographs against their truth: what a caner would buy by is right, or it says `check`."""
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+from scoring import Score, score, truth_of
+
+from holecount.measure import MeasureRequest, measure_photo
+from holecount.measurement import Measurement
+from holecount.photo import read_photo
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+NAMES = sorted(p.stem for p in SAMPLES.glob("*.jpg"))
+
+
+@cache
+def measured(name: str) -> Measurement:
+    return measure_photo(read_photo(SAMPLES / f"{name}.jpg"), MeasureRequest(), None)
+
+
+def scored(name: str) -> Score:
+    return score(truth_of(SAMPLES / f"{name}.jpg"), measured(name))
+
+
+def test_the_samples_are_of_different_kinds() -> None:
+    truths = [truth_of(SAMPLES / f"{name}.jpg") for name in NAMES]
+    assert len(NAMES) == 6
+    assert {t["seat"] for t in truths} == {"trapezoid", "rect", "bow", "round", "oval"}
+    assert {t["scale_kind"] for t in truths} >= {"card", "card+ruler", "ruler-inch", "ruler-mm"}
+    assert any(h["blocked"] for t in truths for h in t["holes"])
+    assert sum(p.stat().st_size for p in SAMPLES.iterdir()) < 10_000_000
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_hole_and_nothing_else(name: str) -> None:
+    s = scored(name)
+    assert (s.n_missed, s.n_false) == (0, 0)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_pitch_and_diameter(name: str) -> None:
+    s = scored(name)
+    assert abs(s.pitch_off_rel) < 0.01
+    assert abs(s.diameter_off_mm) < 0.25
+    assert s.centre_rms_px < 0.5
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_stated_uncertainty_is_not_a_fairy_tale(name: str) -> None:
+    s = scored(name)
+    assert abs(s.pitch_z) < 3.5
+    assert abs(s.diameter_z) < 3.5
+    assert s.single_cover > 0.7
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_never_wrong_and_good(name: str) -> None:
+    assert scored(name).wholly_right or measured(name).verdict == "check"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_blocked_and_hidden(name: str) -> None:
+    truth = truth_of(SAMPLES / f"{name}.jpg")
+    m = measured(name)
+    assert m.seat.n_blocked == sum(h["blocked"] and h["visible"] >= 0.7 for h in truth["holes"])
+    assert not scored(name).status_wrong
+    for h in m.holes:
+        assert (h.diameter_mm is None) or h.status == "open"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_shape(name: str) -> None:
+    shapes = {"trapezoid": "tapered", "rect": "square", "bow": "bowed", "round": "round", "oval": "oval"}
+    assert measured(name).shape == shapes[truth_of(SAMPLES / f"{name}.jpg")["seat"]]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_rails(name: str) -> None:
+    truth = truth_of(SAMPLES / f"{name}.jpg")
+    assert [r.name for r in measured(name).rails] == list(dict.fromkeys(h["rail"] for h in truth["holes"]))
