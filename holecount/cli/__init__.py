@@ -24,6 +24,7 @@ VERBS: dict[str, str] = {
     "size": "Choose cane from a saved measurement or tape readings.",
     "tape": "Turn tape-measure readings into the same figures as a photograph.",
     "charts": "Show the sizing charts and where they come from.",
+    "sheet": "Make the printable job sheet of a saved measurement, or set several seats side by side.",
     "plan": "Lay out the strands of the seven steps and reckon the cane needed.",
 }
 """Every verb with its one line of help, in the order of work; the verb lives in the module of its name."""
