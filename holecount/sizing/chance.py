@@ -8,6 +8,8 @@ sums over the normal distribution.
 """
 
 import math
+from functools import cache
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +19,8 @@ from holecount.sizing.ladder import RuleSettings, Rung
 
 Array = NDArray[np.float64]
 
-_N_SCALE = 401
-"""Equally likely scale errors summed over; chances are then right to about 0.002."""
+_N_SCALE = 201
+"""Equally likely scale errors summed over; chances are then right to about 0.003."""
 
 _N_THICKNESS = 25
 """Equally likely strand thicknesses summed over."""
@@ -39,12 +41,10 @@ def normal_below(z: Array) -> Array:
     return np.asarray(np.where(z >= 0, 1 - tail, tail))
 
 
+@cache
 def normal_points(n: int) -> Array:
     """``n`` equally likely values of a standard normal (n,): the middles of its n equal parts."""
-    from statistics import NormalDist
-
-    normal = NormalDist()
-    return np.array([normal.inv_cdf((k + 0.5) / n) for k in range(n)])
+    return np.array([NormalDist().inv_cdf((k + 0.5) / n) for k in range(n)])
 
 
 def u_small_hole_mm(figures: Figures) -> float:
@@ -85,11 +85,11 @@ def spacing_at_least(rungs: tuple[Rung, ...], figures: Figures, rules: RuleSetti
         places = [(places[0][0], places[0][1], rules.mean_share)]
         places += [(s.pitch_mm, math.hypot(s.u_own_mm, rest), share / n) for s in figures.stretches]
     # Rows that are printed alike are equally likely to be meant: half the weight to each way of reading them.
-    ways = (np.array([r.spacing_mm for r in rungs]), np.array([r.spacing_alike_mm for r in rungs]))
+    ways = {tuple(r.spacing_mm for r in rungs), tuple(r.spacing_alike_mm for r in rungs)}
     out = np.zeros((len(rungs), len(scale)))
-    for value, u, weight in places:
-        for needed in ways:
-            out += weight / 2 * _passes(value * scale, u, needed)
+    for needed in map(np.array, sorted(ways)):
+        for value, u, weight in places:
+            out += weight / len(ways) * _passes(value * scale, u, needed)
     return out
 
 

@@ -11,7 +11,7 @@ from holecount.holes.hole import Hole
 from holecount.lengths import SIX_INCHES_MM
 from holecount.measurement import Measurement
 from holecount.stats import LowConfidence, RailStats, Spread, runs_of_gaps
-from holecount.tape import Tape, tape_stats
+from holecount.tape import Tape, refuse_impossible, tape_stats
 from holecount.tape.statistics import pitch_from_counts
 from holecount.troubles import BadInput
 
@@ -150,7 +150,9 @@ def _from_measurement(m: Measurement) -> Figures:
             "Photograph the seat again with a bank card or a ruler on it.",
         )
     seat = m.seat
-    closed = len(m.rails) <= 1
+    # Lines of holes that do not close to a seat have another shape than those here, and no way round.
+    is_seat = m.shape in SHAPES
+    closed = is_seat and len(m.rails) <= 1
     small, wide = _hole_ends([h for h in m.holes if h.diameter_mm is not None])
     rails = [(r.name, [h for h in _of_rail(m, r)]) for r in m.rails] or [("seat", list(m.holes))]
     stretches: list[Stretch] = []
@@ -163,7 +165,7 @@ def _from_measurement(m: Measurement) -> Figures:
     n_seen = sum(h.status != "hidden" for h in m.holes)
     return Figures(
         origin="photo",
-        shape=m.shape if m.shape in SHAPES else None,
+        shape=m.shape if is_seat else None,
         pitch=seat.pitch,
         hole=seat.diameter,
         stretches=tuple(stretches),
@@ -173,7 +175,7 @@ def _from_measurement(m: Measurement) -> Figures:
         rails=m.rails,
         rakes_deg=_rakes_deg(m),
         u_scale_rel=seat.pitch.u_shared_mean_mm / seat.pitch.mean_mm if seat.pitch else 0.0,
-        perimeter_mm=_perimeter_mm(m.holes),
+        perimeter_mm=_perimeter_mm(m.holes) if is_seat else None,
         n_holes=n_seen,
         n_gauged=len(gauged),
         low_confidence=m.low_confidence,
@@ -182,6 +184,8 @@ def _from_measurement(m: Measurement) -> Figures:
 
 
 def _from_tape(tape: Tape) -> Figures:
+    if tape.typed:
+        refuse_impossible(tape.readings)
     seat = tape_stats(tape)
     pitch = seat.pitch
     counted = pitch_from_counts([r.n_holes or 0.0 for r in tape.of("six-inches")])

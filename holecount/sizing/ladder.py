@@ -125,7 +125,8 @@ def ladder(
     tops = sorted({w for w, _ in rows})
     low = min(rules.thinnest_mm, tops[0])
     n_steps = math.floor((tops[-1] - low) / rules.step_mm + 1e-6)
-    widths = sorted({*tops, *(round(low + k * rules.step_mm, 6) for k in range(n_steps + 1))})
+    steps = [low + k * rules.step_mm for k in range(n_steps + 1)]
+    widths = sorted(tops + [s for s in steps if min(abs(s - t) for t in tops) > 1e-6 * rules.step_mm])
 
     def spacing_of(row: Row) -> float | None:
         return chart.spacing_centre_mm(row, hole_mm)

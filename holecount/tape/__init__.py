@@ -1,7 +1,7 @@
 """Readings from a tape measure: what was written, the photo's statistics, and a check by the photo."""
 
 from holecount.tape.check import Check, check, check_alone
-from holecount.tape.reading import Basis, Quantity, Reading, read_list
+from holecount.tape.reading import Basis, Quantity, Reading, read_list, refuse_impossible
 from holecount.tape.readings_file import read_file, read_text
 from holecount.tape.statistics import Tape, TapeSettings, tape_stats
 
@@ -17,5 +17,6 @@ __all__ = [
     "read_file",
     "read_list",
     "read_text",
+    "refuse_impossible",
     "tape_stats",
 ]

@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -135,6 +136,37 @@ def is_possible(reading: Reading) -> bool:
         return low <= reading.n_holes <= high
     low, high = limits_mm(reading.quantity)
     return low <= (reading.value_mm or 0.0) <= high
+
+
+def refuse_impossible(readings: Iterable[Reading]) -> None:
+    """Complain of the first reading that no seat could have, with what was understood and what may be meant.
+
+    Raises
+    ------
+    BadInput
+    """
+    for r in readings:
+        if is_possible(r):
+            continue
+        what = QUANTITY_WORDS[r.quantity]
+        if r.n_holes is not None:
+            low, high = SIX_INCHES_LIMITS if r.quantity == "six-inches" else ALONG_LIMITS
+            raise BadInput(
+                f"'{r.as_written}' was understood as {r.n_holes:g}: no seat has that {what} ({low:g} to {high:g})."
+            )
+        value, (low, high) = r.value_mm or 0.0, limits_mm(r.quantity)
+        meant = ""
+        if low <= value / MM_PER_INCH <= high:
+            meant = f"Was {value / MM_PER_INCH:g} mm meant?"
+        elif low <= value * MM_PER_INCH <= high:
+            meant = f"Was {value:g} in meant?"
+        elif low <= value - MM_PER_INCH <= high:
+            meant = "Was it read from the 1-inch mark?"
+        raise BadInput(
+            f"'{r.as_written}' was understood as {value:.1f} mm ({inches_32(value)}): no seat has that {what} "
+            f"({low:g} to {high:g} mm).",
+            meant,
+        )
 
 
 def _plain(text: str) -> str:
