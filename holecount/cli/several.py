@@ -15,6 +15,7 @@ import traceback
 from collections.abc import Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -119,10 +120,11 @@ def _run(
     n_workers = max(1, min(len(paths), os.cpu_count() or 1))
     outcomes: dict[int, Outcome] = {}
     context = multiprocessing.get_context("spawn")
-    with (
-        ProcessPoolExecutor(n_workers, mp_context=context, initializer=_quiet_worker) as pool,
-        click.progressbar(length=len(paths), label="Measuring", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar,
-    ):
+    with ExitStack() as open_now:
+        pool = open_now.enter_context(ProcessPoolExecutor(n_workers, mp_context=context, initializer=_quiet_worker))
+        bar = None
+        if sys.stderr.isatty():
+            bar = open_now.enter_context(click.progressbar(length=len(paths), label="Measuring", file=sys.stderr))
         waiting: dict[Future[Outcome], int] = {}
         left = iter(range(len(paths)))
         try:
@@ -137,7 +139,8 @@ def _run(
                 for done in wait(waiting, return_when=FIRST_COMPLETED).done:
                     i = waiting.pop(done)
                     outcomes[i] = done.result()
-                    bar.update(1)
+                    if bar is not None:
+                        bar.update(1)
         except BrokenProcessPool as e:
             what = "Measuring was stopped from outside, perhaps for want of memory."
             raise Trouble(what, "Give smaller photographs.") from e

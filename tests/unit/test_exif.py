@@ -16,8 +16,7 @@ def written(endian: str = "<", orientation: int | None = None, **wanted) -> byte
     tags.endian = endian
     if orientation is not None:
         tags[exif.ORIENTATION] = orientation
-    for name, value in wanted.items():
-        tags.get_ifd(exif.EXIF_DIRECTORY)[getattr(exif, name)] = value
+    tags[exif.EXIF_DIRECTORY] = {getattr(exif, name): value for name, value in wanted.items()}
     return tags.tobytes()[6:]
 
 

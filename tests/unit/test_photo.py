@@ -145,7 +145,7 @@ def test_transparency_becomes_white_and_is_told() -> None:
 
 def test_focal_length_comes_along() -> None:
     tags = Image.Exif()
-    tags.get_ifd(0x8769)[0xA405] = 26
+    tags[0x8769] = {0xA405: 26}
     for form in ("JPEG", "PNG", "WEBP", "TIFF"):
         photo = read(saved(format=form, exif=tags.tobytes()))
         assert photo.focal_35mm == 26, form
