@@ -15,6 +15,9 @@ from holecount.tape import Tape, refuse_impossible, tape_stats
 from holecount.tape.statistics import pitch_from_counts
 from holecount.troubles import BadInput
 
+MOST_MM = 10_000.0
+"""No length on a seat reaches ten metres: larger ones are damage to the file."""
+
 SHAPES = ("square", "tapered", "bowed", "round", "oval")
 
 
@@ -149,6 +152,7 @@ def _from_measurement(m: Measurement) -> Figures:
             f"The measurement of '{m.photo_name}' is in pixels: no size can be chosen from it.",
             "Photograph the seat again with a bank card or a ruler on it.",
         )
+    _refuse_nonsense(m)
     seat = m.seat
     # Lines of holes that do not close to a seat have another shape than those here, and no way round.
     is_seat = m.shape in SHAPES
@@ -181,6 +185,30 @@ def _from_measurement(m: Measurement) -> Figures:
         low_confidence=m.low_confidence,
         warnings=tuple(warnings),
     )
+
+
+def _refuse_nonsense(m: Measurement) -> None:
+    """A saved file may hold any numbers; what no seat could have is damage, not a measurement."""
+    lengths = [v for h in m.holes for v in (h.x_mm, h.y_mm, h.diameter_mm) if v is not None]
+    errors = [
+        v for h in m.holes for v in (h.u_own_centre_mm, h.u_own_diameter_mm, h.u_shared_diameter_mm) if v is not None
+    ]
+    for s in [x for r in (m.seat, *m.rails) for x in (r.pitch, r.diameter) if x is not None]:
+        lengths += [s.mean_mm, s.p05_mm, s.p95_mm, s.min_mm, s.max_mm]
+        errors += [s.sd_mm, s.u_own_mean_mm, s.u_shared_mean_mm]
+    for what, spread, (low, high) in (
+        ("pitch", m.seat.pitch, (1.0, 200.0)),
+        ("hole diameter", m.seat.diameter, (0.3, 60.0)),
+    ):
+        if spread is not None and not low <= spread.mean_mm <= high:
+            raise BadInput(
+                f"The measurement of '{m.photo_name}' has a mean {what} of {spread.mean_mm:.3g} mm, which no seat has.",
+                "Measure the photograph again.",
+            )
+    if any(abs(v) > MOST_MM for v in lengths) or any(not 0 <= v <= MOST_MM for v in errors):
+        raise BadInput(
+            f"The measurement of '{m.photo_name}' holds lengths that no seat has.", "Measure the photograph again."
+        )
 
 
 def _from_tape(tape: Tape) -> Figures:

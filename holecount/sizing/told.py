@@ -20,6 +20,8 @@ def lines(made: SizeChoice, *, explain: bool = False, columns: int = 88) -> list
         mark = "Take" if c is made.choice else "else"
         text = f"{mark}  {size(c.width_mm, c.name)}, {percent(c.chance)}" + (f": {c.why}" if c.why else "")
         out += _wrapped(text, columns, "      ")
+    if made.to_decide:
+        out += ["", *_wrapped(f"Near even. {made.to_decide[0].upper()}{made.to_decide[1:]}.", columns, "      ")]
     out.append("")
     f = made.figures
     rows: list[tuple[str, str]] = []
@@ -49,9 +51,10 @@ def lines(made: SizeChoice, *, explain: bool = False, columns: int = 88) -> list
     wide = max(len(r[0]) for r in rows) + 2
     for name, what in rows:
         out += _wrapped(f"{name:<{wide}}{what}", columns, " " * wide)
-    if made.remarks:
+    to_know = [r for r in made.remarks if r.code != "near-even"]
+    if to_know:
         out += ["", "To know"]
-        for r in made.remarks:
+        for r in to_know:
             out += _wrapped(f"- {r.words}", columns, "  ")
     if made.low_confidence:
         out += ["", "Look again"]

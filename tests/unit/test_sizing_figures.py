@@ -238,3 +238,24 @@ def test_lines_say_millimetres_first() -> None:
     assert told[0].startswith("Take  2.25 mm (fine-fine), ")
     assert max(map(len, told)) <= 88
     assert any("[usual chart [M], row" in line for line in told)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"x_mm": 1e300},
+        {"diameter_mm": 1e9},
+        {"diameter_mm": -5.0},
+        {"u_own_centre_mm": -1.0},
+        {"u_shared_diameter_mm": 1e200},
+    ],
+)
+def test_nonsense_in_a_saved_file_is_refused(change: dict[str, float]) -> None:
+    m = plain()
+    holes = [replace(m.holes[0], **change), *m.holes[1:]]  # type: ignore[arg-type]
+    with np.errstate(over="ignore"):
+        broken = replace(m, holes=tuple(holes), seat=replace(m.seat, diameter=None))
+    if change == {"diameter_mm": -5.0}:
+        broken = replace(broken, seat=replace(m.seat, diameter=replace(m.seat.diameter, mean_mm=-5.0)))  # type: ignore[type-var]
+    with pytest.raises(BadInput, match="no seat has"):
+        figures_from(broken)
