@@ -192,7 +192,7 @@ def _draw_holes(pen: _Pen, m: Measurement, s: OverlaySettings) -> None:
     rims = _rims_px(holes, s.ring_clearance)
     outward = _outward(xy)
     gap = max(_median_gap_px(m), 1.0) * pen.factor
-    heights = _number_heights(holes, pen.drawn(xy), max(pen.picture.shape[:2]) / 75)
+    heights = _number_heights(holes, pen.drawn(xy), max(pen.picture.shape[:2]) / 85)
     for hole, rim in zip(holes, rims, strict=True):
         _draw_hole(pen, hole, rim)
     for hole, at, rim, out in zip(holes, pen.drawn(xy), rims, outward, strict=True):
@@ -206,8 +206,8 @@ def _draw_holes(pen: _Pen, m: Measurement, s: OverlaySettings) -> None:
         on = [i for i, h in enumerate(holes) if h.rail == rail]
         middle = on[len(on) // 2]
         if rail != "ring":
-            at = pen.drawn(xy)[middle] - outward[middle] * (gap * 1.1 + 11.0 * pen.width)
-            pen.text(rail, at, 9.0 * pen.width, RAIL_COLOURS.get(rail, LIGHT))
+            at = pen.drawn(xy)[middle] - outward[middle] * (gap * 1.1 + 13.0 * pen.width)
+            pen.text(rail, at, 11.0 * pen.width, RAIL_COLOURS.get(rail, LIGHT))
 
 
 def _number_heights(holes: tuple[Hole, ...], at: NDArray[np.float64], most: float) -> dict[str, float]:
@@ -216,11 +216,11 @@ def _number_heights(holes: tuple[Hole, ...], at: NDArray[np.float64], most: floa
     out = {}
     for rail in dict.fromkeys(h.rail for h in holes):
         room = [
-            max(steps[i, 0] / (0.85 * len(str(holes[i].number))), steps[i, 1] / 1.4)
+            max(20.0 * steps[i, 0] / (_text_width(str(holes[i].number), 20.0) + 4), steps[i, 1] / 1.4)
             for i in range(len(steps))
             if holes[i].rail == rail
         ]
-        out[rail] = float(np.clip(np.quantile(room, 0.1) if room else most, 8.0, most))
+        out[rail] = float(np.clip(np.quantile(room, 0.2) if room else most, 8.0, most))
     return out
 
 
