@@ -46,8 +46,8 @@ class PlaneSettings:
     u_tilt_deg: float = 18.0
     u_bore_rel: float = 0.025
     least_u_bore_rel: float = 0.012
-    u_rim_shape: float = 0.02
-    u_gauge_drift_rel: float = 0.007
+    u_rim_shape: float = 0.03
+    u_gauge_drift_rel: float = 0.008
     n_points: int = 40
 
 
