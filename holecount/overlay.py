@@ -189,7 +189,7 @@ class _Pen:
 def _draw_holes(pen: _Pen, m: Measurement, s: OverlaySettings) -> None:
     holes = m.holes
     xy = np.array([[h.x_px, h.y_px] for h in holes])
-    rims = _rims_px(holes, s.ring_clearance)
+    rims = rims_px(holes, s.ring_clearance)
     outward = _outward(xy)
     gap = max(_median_gap_px(m), 1.0) * pen.factor
     heights = _number_heights(holes, pen.drawn(xy), max(pen.picture.shape[:2]) / 85)
@@ -243,7 +243,7 @@ def _draw_hole(pen: _Pen, hole: Hole, rim: NDArray[np.float64]) -> None:
         pen.line(centre + square, DOUBT_COLOUR, closed=True)
 
 
-def _rims_px(holes: tuple[Hole, ...], clearance: float) -> list[NDArray[np.float64]]:
+def rims_px(holes: tuple[Hole, ...], clearance: float) -> list[NDArray[np.float64]]:
     """Each hole's ring in photograph pixels, shape (48, 2): a circle on the frame as the camera sees it.
 
     The view from millimetres to pixels comes from the holes' own centres, so this needs no camera.
