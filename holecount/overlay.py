@@ -4,6 +4,7 @@ Nothing is told by colour alone: rails carry their names, and doubtful, blocked 
 have shapes of their own.
 """
 
+import re
 from dataclasses import dataclass
 
 import cv2
@@ -90,7 +91,7 @@ def draw_marked(photo: Photo, m: Measurement, settings: OverlaySettings | None =
     if m.scale is not None:
         for r in m.scale.references:
             if r.outline_px:
-                pen.outline(np.array(r.outline_px, float), SCALE_COLOUR, r.words)
+                pen.outline(np.array(r.outline_px, float), r.words, [(h.x_px, h.y_px) for h in m.holes])
     if m.holes:
         _draw_holes(pen, m, s)
     return np.asarray(np.vstack([picture, _key(m, size[0], pen.width)]), np.uint8)
@@ -178,12 +179,15 @@ class _Pen:
             cover = mask[: under.shape[0], : under.shape[1], None] / 255.0
             under[:] = np.round(under * (1 - cover) + np.array(c) * cover)
 
-    def outline(self, px: NDArray[np.float64], colour: Colour, words: str) -> None:
-        """A scale object: its outline, and what it is."""
-        self.line(px, colour, closed=len(px) > 2)
-        at = self.drawn(px)
-        height = 7.0 * self.width
-        self.text(_plain(words.split(" (")[0]), at.mean(axis=0), height, colour)
+    def outline(self, px: NDArray[np.float64], words: str, keep_clear_px: list[tuple[float, float]]) -> None:
+        """A scale object: its outline, and what it is, written on it where no hole is near."""
+        self.line(px, SCALE_COLOUR, closed=len(px) > 2)
+        middle = px.mean(axis=0)
+        places = np.vstack([middle, (px + middle) / 2])
+        clear = np.array(keep_clear_px, float).reshape(-1, 2)
+        room = [float(np.hypot(*(clear - p).T).min(initial=np.inf)) for p in places]
+        at = self.drawn(places[int(np.argmax(room))][None])[0]
+        self.text(_plain(re.split(r" \(|,", words)[0]), at, 7.0 * self.width, SCALE_COLOUR)
 
 
 def _draw_holes(pen: _Pen, m: Measurement, s: OverlaySettings) -> None:

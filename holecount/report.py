@@ -173,7 +173,7 @@ def _scale(scale: ScaleUse | None) -> list[str]:
         return ["Scale: none, so lengths are pixels of the upright picture"]
     out = ["Scale:"]
     for r in scale.references:
-        words = f"{r.words} ({100 * r.share:.0f} % of what is known)"
+        words = f"{r.words} ({100 * r.share * (1 - scale.holes_share):.0f} % of what is known)"
         out.append(_bullet("; ".join([words, *r.notes])))
     if scale.holes_share >= 0.005:
         share = 100 * scale.holes_share

@@ -17,7 +17,7 @@ def scale_use() -> ScaleUse:
         words="bank card (ISO/IEC 7810 ID-1)",
         outline_px=((300.0, 200.0), (556.8, 200.0), (556.8, 361.9), (300.0, 361.9)),
         height_mm=0.76,
-        share=0.7,
+        share=1.0,
         misfit=1.1,
     )
     return ScaleUse(

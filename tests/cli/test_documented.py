@@ -114,6 +114,15 @@ def test_links_lead_somewhere(document: str) -> None:
         assert (path.parent / target).exists(), target
 
 
+def test_every_room_of_the_house_is_on_its_map() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for room in (ROOT / "holecount").iterdir():
+        if room.suffix == ".py" and room.name != "__init__.py":
+            assert f"`{room.name}`" in text, room.name
+        elif (room / "__init__.py").is_file():
+            assert f"`{room.name}/`" in text, room.name
+
+
 def test_fix_file_example_is_one() -> None:
     from holecount import fixes
 
