@@ -260,7 +260,7 @@ class Caster:
             up = np.maximum(-1 - against * normal[:, 2], f(1e-3))
             rx, ry = rx - against * normal[:, 0], ry - against * normal[:, 1]
         cx, cy, wx, wy, soft = (f(v) for v in light.window)
-        jog = f(0.02) * look_up(self.waviness, x[at] / f(0.9), y[at] / f(0.9))
+        jog = f(0.006) * look_up(self.waviness, x[at] / f(0.9), y[at] / f(0.9))
         pane = np.clip((wx - np.abs(rx / up + jog - cx)) / soft + f(0.5), 0, 1) * np.clip(
             (wy - np.abs(ry / up - jog - cy)) / soft + f(0.5), 0, 1
         )

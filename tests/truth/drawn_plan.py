@@ -92,7 +92,7 @@ def draw_plan(seed: int) -> Plan:
         roll_deg=float(r.normal(0, 7)),
         distance_mm=float(r.choice([r.uniform(400, 560), r.uniform(480, 700)], p=[0.75, 0.25])),
         target_mm=(float(r.normal(0, 15)), float(r.normal(0, 15))),
-        fit_frame=bool(r.random() < 0.95),
+        fit_frame=bool(r.random() < 0.94),
         pitch_mm=pitch,
         bore_mm=bore,
         bore_sd_mm=float(r.uniform(0.005, 0.03) if tight else r.uniform(0.05, 0.16)),
