@@ -1,0 +1,633 @@
+"""Which graduation a row of strokes is: millimetres with their 5 and 10, or halved and halved inches.
+
+All strokes of one rank (every tenth, every fifth, the rest; or whole, half, quarter ... inches)
+are laid over one another. Under the right reading each rank has one length, shorter rank by
+rank; under a wrong one strokes of different length are mixed and explain less of the picture.
+"""
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from holecount.scale.lattice import Ruling
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
+System = Literal["mm", "inch"]
+
+LONG_PERIOD_MM: dict[System, float] = {"mm": 10.0, "inch": 25.4}
+"""Distance of the longest strokes: 10 mm (common practice, no source); 1 in = 25.4 mm exactly (agreement of 1959)."""
+
+_PERIODS: dict[System, tuple[int, ...]] = {"mm": (1, 2, 3, 4, 6, 10, 20), "inch": (1, 2, 3, 4, 6, 8, 16, 32)}
+"""How many followed periods a long period may hold: every division, and the harmonics of the coarse ones."""
+
+_BOX_PX = 13.0
+"""Brightness is compared with its mean over this length, which takes shading out: derived, some three strokes wide."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GraduationSettings:
+    """When strokes count as a graduation.
+
+    Attributes
+    ----------
+    min_spacing_px : float
+        Strokes closer than this are not told apart (two pixels is the sampling limit).
+    min_explained : float
+        Least share of the band's fine structure that the reading explains, 0 to 1.
+    near_best : float
+        A reading must explain this share of what the best one of any kind explains.
+    same_family : float
+        Of readings whose long periods are multiples of one another, the longest that
+        explains this share of the best is taken (whole inches rather than halves).
+    rival : float
+        Another sound reading of a different scale that explains this share leaves it open.
+    min_step_px : float
+        Least difference in length between the longest and the next rank.
+    shortest_mm : tuple of float
+        Least and greatest length of the shortest strokes, as seen: about 2 to 4.5 mm (common practice,
+        no source), less or more by a sixth when seen from the side. Half inches taken for inches would double it.
+    second_mm : tuple of float
+        The same of the second rank, 3.5 to 8.5 mm.
+    min_longest : int
+        Least number of longest strokes.
+    least_px_per_mm, most_px_per_mm : float
+        Scales considered, as a share of the picture's long side: 1500 mm to 120 mm across.
+
+    Values without a source: measured on the sample set, 2026-11.
+    """
+
+    min_spacing_px: float = 2.1
+    min_explained: float = 0.3
+    near_best: float = 0.85
+    same_family: float = 0.9
+    rival: float = 0.8
+    min_step_px: float = 1.5
+    shortest_mm: tuple[float, float] = (1.7, 6.2)
+    second_mm: tuple[float, float] = (2.8, 10.0)
+    min_longest: int = 4
+    least_px_per_mm: float = 1 / 1500
+    most_px_per_mm: float = 1 / 120
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rank:
+    """Strokes of one rank: rows below the band's line between which they are seen, and how dark they are."""
+
+    first_row: float
+    last_row: float
+    contrast: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Graduation:
+    """One way to read the strokes.
+
+    Attributes
+    ----------
+    system : str
+        ``mm`` or ``inch``.
+    divisions : int
+        Marks in a long period that the reading has room for: 10 or 20 in 10 mm, 8, 16 or 32 in an inch.
+    periods : int
+        Followed periods in a long period.
+    origin : int
+        A longest stroke lies at periods == origin + phase.
+    phase : float
+        0.5 for dark strokes, 0 for light ones.
+    explained : float
+        Share of the band's fine structure explained, 0 to 1.
+    ranks : tuple of Rank
+        Longest first; only those seen.
+    inward : int
+        +1 when longer strokes reach to larger rows.
+    px_per_mm : float
+        In the middle of the band.
+    sound : bool
+        Lengths fall rank by rank over at least three ranks.
+    """
+
+    system: System
+    divisions: int
+    periods: int
+    origin: int
+    phase: float
+    explained: float
+    ranks: tuple[Rank, ...]
+    inward: int
+    px_per_mm: float
+    sound: bool
+
+    @property
+    def long_mm(self) -> float:
+        """Distance of the longest strokes."""
+        return LONG_PERIOD_MM[self.system]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unrolled:
+    """The band cut along its own geometry: evenly sampled in periods, strokes upright.
+
+    Attributes
+    ----------
+    fine : float32 array, shape (rows, samples)
+        Brightness less its local mean along the row.
+    rows : float array
+        Rows below the band's line.
+    periods : float array
+        Of each sample.
+    per_period : int
+        Samples in a period.
+    px_per_period : float
+        In the middle.
+    """
+
+    fine: Floats
+    rows: Array
+    periods: Array
+    per_period: int
+    px_per_period: float
+
+
+def unroll(ruling: Ruling, reach_px: int, row_step_px: int = 1) -> Unrolled:
+    """Sample a ruling's surroundings, ``reach_px`` rows above and below its line."""
+    ends = ruling.map.periods(np.array([ruling.first_column, ruling.last_column]))
+    length = ruling.last_column - ruling.first_column
+    px_per_period = length / float(ends[1] - ends[0])
+    per_period = max(4, math.ceil(px_per_period * 1.1))
+    periods = np.arange(math.ceil(ends[0]), math.floor(ends[1]), 1.0 / per_period)
+    column = ruling.map.place(periods)
+    rows = row_step_px * np.arange(-(reach_px // row_step_px), reach_px // row_step_px + 1.0)
+    x = column + rows[:, None] * (ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0))
+    y = np.polyval(ruling.line, x) + rows[:, None]
+    band = cv2.remap(ruling.cut, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR).astype(np.float32)
+    # A box of fractional length: its two outermost samples count in part.
+    box = _BOX_PX * per_period / px_per_period
+    half = math.ceil((box - 1) / 2)
+    kernel = np.ones(2 * half + 1, np.float32)
+    kernel[0] = kernel[-1] = (box - (2 * half - 1)) / 2
+    mean = cv2.filter2D(band, -1, (kernel / kernel.sum())[None], borderType=cv2.BORDER_REPLICATE)
+    return Unrolled(
+        fine=band - mean, rows=rows, periods=periods, per_period=per_period, px_per_period=px_per_period
+    )
+
+
+def rank_of_marks(system: System, divisions: int) -> NDArray[np.int64]:
+    """Rank (0 the longest) of each mark in a long period, shape (divisions,)."""
+    mark = np.arange(divisions)
+    if system == "mm":
+        if divisions == 2:
+            return np.array([0, 1])
+        step = divisions // 10
+        rank = np.full(divisions, 3)
+        rank[mark % step == 0] = 2
+        rank[0], rank[divisions // 2] = 0, 1
+        return rank
+    rank = np.zeros(divisions, np.int64)
+    level, step = 1, divisions // 2
+    while step >= 1:
+        rank[(mark % step == 0) & (mark % (2 * step) != 0)] = level
+        level, step = level + 1, step // 2
+    return rank
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    system: System
+    divisions: int
+    periods: int
+    origin: int
+    phase: float
+    explained: Array
+    """Per row, mean square."""
+    contrast: Array
+    """Rows by ranks, grey levels, positive."""
+
+
+def _fold(fine: Floats, length: int) -> Floats:
+    """Mean over repeats of ``length`` samples, shape (rows, length)."""
+    repeats, rest = divmod(fine.shape[1], length)
+    total = fine[:, : repeats * length].reshape(fine.shape[0], repeats, length).sum(axis=1)
+    count = np.full(length, float(repeats), np.float32)
+    if rest:
+        total[:, :rest] += fine[:, repeats * length :]
+        count[:rest] += 1
+    return np.asarray(total / count, np.float32)
+
+
+def _divisions(system: System, long_px: float, settings: GraduationSettings) -> int:
+    """Finest division that can be told apart when longest strokes are ``long_px`` apart."""
+    options = (20, 10) if system == "mm" else (32, 16, 8)
+    for n in options:
+        if long_px / n >= settings.min_spacing_px:
+            return n
+    return 2 if system == "mm" else 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Hypothesis:
+    """A reading to try: its strokes' Fourier coefficients rank by rank, and their products."""
+
+    system: System
+    divisions: int
+    periods: int
+    long_px: float
+    comb: NDArray[np.complex128]
+    gram: Array
+
+
+def _hypothesis(
+    system: System, periods: int, px_per_period: float, width_px: float, settings: GraduationSettings
+) -> _Hypothesis:
+    long_px = periods * px_per_period
+    divisions = _divisions(system, long_px, settings)
+    # Strokes wider apart than 4 px need no frequencies beyond 0.3 per px.
+    top = max(2, int((0.47 if long_px / divisions < 4.0 else 0.3) * long_px))
+    k = np.arange(1, top + 1)
+    f = k / long_px
+    line = np.exp(-2 * (np.pi * f * width_px) ** 2) * width_px * math.sqrt(2 * math.pi) / long_px
+    line *= 1 - np.sinc(f * _BOX_PX)
+    rank = rank_of_marks(system, divisions)
+    n_ranks = int(rank.max()) + 1
+    turns = np.exp(-2j * np.pi * np.outer(k, np.arange(divisions) / divisions))
+    comb = np.stack([turns[:, rank == q].sum(axis=1) * line for q in range(n_ranks)])
+    gram = 2 * np.real(comb @ comb.conj().T)
+    gram += 1e-3 * np.trace(gram) / n_ranks * np.eye(n_ranks)
+    return _Hypothesis(system=system, divisions=divisions, periods=periods, long_px=long_px, comb=comb, gram=gram)
+
+
+def _coefficients(fine: Floats, length: int, top: int) -> NDArray[np.complex128]:
+    """Fourier coefficients 1 to ``top`` of rows folded at ``length`` samples; zero beyond what they hold."""
+    folded = np.fft.rfft(_fold(fine, length), axis=1)[:, 1 : top + 1] / length
+    if folded.shape[1] < top:
+        folded = np.pad(folded, ((0, 0), (0, top - folded.shape[1])))
+    return np.asarray(folded, np.complex128)
+
+
+def _projections(folded: NDArray[np.complex128], hypothesis: _Hypothesis, places: Array) -> Array:
+    """How much each rank's strokes, a longest one at ``places`` periods, resemble each row: (rows, ranks, places)."""
+    k = np.arange(1, folded.shape[1] + 1)
+    shift = np.exp(2j * np.pi * np.outer(k, places / hypothesis.periods))
+    product = (folded[:, None, :] * hypothesis.comb.conj()[None]).reshape(-1, len(k))
+    return np.asarray(2 * np.real(product @ shift).reshape(len(folded), len(hypothesis.comb), len(places)))
+
+
+def _place(folded: NDArray[np.complex128], hypothesis: _Hypothesis) -> tuple[int, float]:
+    """Origin and phase (dark or light strokes) that explain most, by plain least squares."""
+    best = (-1.0, 0, 0.5)
+    solve = np.linalg.inv(hypothesis.gram)
+    for sign, phase in ((-1.0, 0.5), (1.0, 0.0)):
+        b = sign * _projections(folded, hypothesis, np.arange(float(hypothesis.periods)) + phase)
+        a = np.maximum(np.einsum("cd,tdo->tco", solve, b), 0.0)
+        total = (2 * np.einsum("tco,tco->o", a, b)) - np.einsum("tco,cd,tdo->o", a, hypothesis.gram, a)
+        o = int(np.argmax(total))
+        best = max(best, (float(total[o]), o, phase))
+    return best[1], best[2]
+
+
+def _fit_reading(fine: Floats, per_period: int, hypothesis: _Hypothesis, origin: int, phase: float) -> _Fit:
+    """Contrast of each rank in each row, not negative, and what they explain together."""
+    folded = _coefficients(fine, hypothesis.periods * per_period, hypothesis.comb.shape[1])
+    sign = -1.0 if phase else 1.0
+    b = sign * _projections(folded, hypothesis, np.array([origin + phase]))[:, :, 0]
+    contrast, explained = _not_negative(b, hypothesis.gram)
+    return _Fit(
+        system=hypothesis.system,
+        divisions=hypothesis.divisions,
+        periods=hypothesis.periods,
+        origin=origin,
+        phase=phase,
+        explained=explained,
+        contrast=contrast,
+    )
+
+
+def _not_negative(b: Array, gram: Array) -> tuple[Array, Array]:
+    """Least squares with contrasts that are not negative, row by row: contrasts and what they explain.
+
+    Coordinate descent: ranks overlap little, so a few rounds suffice.
+    """
+    contrast = np.maximum(b / np.diag(gram), 0.0)
+    for _ in range(12):
+        for q in range(b.shape[1]):
+            rest = contrast @ gram[q] - contrast[:, q] * gram[q, q]
+            contrast[:, q] = np.maximum((b[:, q] - rest) / gram[q, q], 0.0)
+    explained = 2 * (contrast * b).sum(axis=1) - ((contrast @ gram) * contrast).sum(axis=1)
+    return contrast, explained
+
+
+def _all_fits(
+    band: Unrolled, scales: tuple[float, float], system: System | None, settings: GraduationSettings
+) -> list[_Fit]:
+    """All readings that fit about as well as the best near the band's line, over all rows."""
+    near = np.flatnonzero(np.abs(band.rows) <= 0.7 * band.rows[-1])
+    some = band.fine[near[:: max(1, len(near) // 24)]]
+    available = band.fine.shape[1] / band.per_period
+    tried: list[tuple[float, float, _Hypothesis, int, float]] = []
+    for width_px in (0.7, 1.1, 1.6):
+        for name in ("mm", "inch"):
+            if system is not None and name != system:
+                continue
+            for periods in _PERIODS[name]:
+                scale = periods * band.px_per_period / LONG_PERIOD_MM[name]
+                if available < 2.4 * periods or not scales[0] <= scale <= scales[1]:
+                    continue
+                h = _hypothesis(name, periods, band.px_per_period, width_px, settings)
+                folded = _coefficients(some, periods * band.per_period, h.comb.shape[1])
+                origin, phase = _place(folded, h)
+                fit = _fit_reading(some, band.per_period, h, origin, phase)
+                tried.append((float(fit.explained.sum()), width_px, h, origin, phase))
+    if not tried:
+        return []
+    best, width_px = max((t[0], t[1]) for t in tried)
+    return [
+        _fit_reading(band.fine, band.per_period, h, origin, phase)
+        for total, width, h, origin, phase in tried
+        if width == width_px and total > 0.5 * best
+    ]
+
+
+def _run_of_rows(seen: NDArray[np.bool_], start: int, gap: int) -> tuple[int, int]:
+    """First and last row of the run of seen rows round ``start``, bridging gaps."""
+    near = np.flatnonzero(seen[max(0, start - 8) : start + 9])
+    if not len(near):
+        return start, start - 1
+    start = max(0, start - 8) + int(near[np.argmin(np.abs(near - min(8, start)))])
+    ends = []
+    for sign in (-1, 1):
+        last = k = start
+        while 0 <= k + sign < len(seen) and abs(k + sign - last) <= gap:
+            k += sign
+            if seen[k]:
+                last = k
+        ends.append(last)
+    return ends[0], ends[1]
+
+
+def _ranks(
+    contrast: Array, rows: Array, core: tuple[int, int], wide: tuple[int, int], spacing_px: float
+) -> tuple[list[Rank | None], int]:
+    """Extent of each rank (None when it is not seen) and the side to which long strokes reach.
+
+    Rows ``core`` surely belong to the band, rows ``wide`` may; long strokes may reach beyond them.
+    Millimetre strokes ``spacing_px`` apart are pale when that is hardly more than the blur.
+    """
+    smooth = np.stack([np.convolve(c, np.ones(3) / 3, mode="same") for c in contrast.T])
+    first, last = core
+    level = smooth[:, first : last + 1].max(axis=1)
+    # Figures may be darker than strokes, but not by the second rank's.
+    whole = float(level[:2].min()) if level[:2].min() > 0.3 * level.max() else float(level.max())
+    seen = level > 0.3 * whole
+    if spacing_px < 3.5 and len(seen) > 2 and seen[0] and seen[1] and not seen[2:].any():
+        first, last = wide
+        level = smooth[:, first : last + 1].max(axis=1)
+        away = np.ones(len(rows), bool)
+        away[max(0, first - 3) : last + 4] = False
+        chance = float(np.percentile(smooth[2, away], 90)) if away.sum() >= 8 else 0.0
+        seen[2] = level[2] > max(0.1 * whole, 2.0 * chance)
+    extents: list[Rank | None] = []
+    # Every stroke starts at the edge, so where the finest rank seen is dark all of them are.
+    finest = int(np.flatnonzero(seen)[-1]) if seen.any() else 0
+    root = first + int(np.argmax(smooth[finest, first : last + 1]))
+    for c, top, there in zip(smooth, level, seen, strict=True):
+        present = c > 0.45 * min(float(c[root]), float(top))
+        if not there or c[root] < 0.1 * top:
+            extents.append(None)
+            continue
+        a, b = _run_of_rows(present, root, 3)
+        extents.append(
+            Rank(first_row=float(rows[a]), last_row=float(rows[b]), contrast=float(np.median(c[a : b + 1])))
+        )
+    found = [r for r in extents if r is not None]
+    if not found:
+        return extents, 1
+    start_spread = max(r.first_row for r in found) - min(r.first_row for r in found)
+    end_spread = max(r.last_row for r in found) - min(r.last_row for r in found)
+    return extents, 1 if end_spread >= start_spread else -1
+
+
+def _reach(rank: Rank, inward: int) -> float:
+    return rank.last_row if inward > 0 else -rank.first_row
+
+
+def _is_sound(
+    contrast: Array, extents: list[Rank | None], inward: int, rows: Array, step: float
+) -> bool:
+    """Lengths fall from rank to rank, and beyond the second rank's end only the first is there."""
+    present = [r is not None for r in extents]
+    n = present.index(False) if False in present else len(present)
+    if n < 3 or any(present[n:]):
+        return False
+    reach = [_reach(r, inward) for r in extents[:n] if r is not None]
+    if not (reach[0] >= reach[1] + step and reach[1] >= reach[2] + step):
+        return False
+    if any(b > a + 1.0 for a, b in pairwise(reach[2:])):
+        return False
+    # They start at the edge together.
+    start = [r.first_row if inward > 0 else -r.last_row for r in extents[:n] if r is not None]
+    shortest = reach[-1] - start[-1] + 1
+    if max(start) - min(start) > max(3.0, 0.5 * shortest):
+        return False
+    # Figures are printed by every longest stroke: a stretch without them must show the first rank alone.
+    along = rows * inward
+    longest, second = extents[0], extents[1]
+    if longest is None or second is None:
+        return False
+    only = (along > reach[1]) & (along <= reach[0] + 2)
+    alone = only & (contrast[:, 1] < 0.35 * second.contrast) & (contrast[:, 0] > 0.4 * longest.contrast)
+    return int(alone.sum()) >= max(1, round(step) - 1)
+
+
+def _readings(
+    band: Unrolled, long_side_px: int, system: System | None, settings: GraduationSettings
+) -> list[Graduation]:
+    """Readings in order of what they explain."""
+    scales = (long_side_px * settings.least_px_per_mm, long_side_px * settings.most_px_per_mm)
+    fits = _all_fits(band, scales, system, settings)
+    if not fits:
+        return []
+    total = (band.fine.astype(np.float64) ** 2).mean(axis=1) + 0.05
+    middle = int(np.argmin(np.abs(band.rows)))
+    row_px = float(band.rows[1] - band.rows[0])
+    # Rows surely belong to the band while some reading explains them.
+    most = np.max([f.explained for f in fits], axis=0) / total
+    first, last = _run_of_rows(most > 0.2, middle, 3)
+    if (last - first) * row_px < 3:
+        return []
+    order = slice(first, last + 1)
+    # Close strokes are pale and explain little of the noise, yet more than chance would.
+    chance = 20.0 / band.fine.shape[1]
+    core = (first, last)
+    while first > 0 and most[first - 1] > chance:
+        first -= 1
+    while last < len(most) - 1 and most[last + 1] > chance:
+        last += 1
+    weight = float(total[order].sum())
+    found: list[Graduation] = []
+    for fit in fits:
+        contrast, origin = fit.contrast, fit.origin
+        extents, inward = _ranks(contrast, band.rows, core, (first, last), fit.periods * band.px_per_period / 10)
+        if extents[0] and extents[1] and _reach(extents[1], inward) > _reach(extents[0], inward):
+            # Half a long period off: the first two ranks have changed places, no other.
+            contrast = contrast[:, [1, 0, *range(2, contrast.shape[1])]]
+            extents[:2] = [extents[1], extents[0]]
+            origin = (origin + fit.periods // 2) % fit.periods
+        px_per_mm = fit.periods * band.px_per_period / LONG_PERIOD_MM[fit.system]
+        sound = _is_sound(contrast, extents, inward, band.rows, max(settings.min_step_px, row_px))
+        if sound:
+            seen = [r for r in extents if r is not None]
+            shortest = (seen[-1].last_row - seen[-1].first_row + row_px) / px_per_mm
+            second = (seen[1].last_row - seen[1].first_row + row_px) / px_per_mm
+            sound = (
+                settings.shortest_mm[0] <= shortest <= settings.shortest_mm[1]
+                and settings.second_mm[0] <= second <= settings.second_mm[1]
+            )
+        found.append(
+            Graduation(
+                system=fit.system,
+                divisions=fit.divisions,
+                periods=fit.periods,
+                origin=(origin + round(float(band.periods[0]))) % fit.periods,
+                phase=fit.phase,
+                explained=float(fit.explained[order].sum()) / weight,
+                ranks=tuple(r for r in extents if r is not None),
+                inward=inward,
+                px_per_mm=px_per_mm,
+                sound=sound,
+            )
+        )
+    return sorted(found, key=lambda g: -g.explained)
+
+
+def read_graduation(
+    band: Unrolled,
+    long_side_px: int,
+    system: System | None = None,
+    settings: GraduationSettings | None = None,
+) -> Graduation | None:
+    """The one reading of a band of strokes, or None when there is none or more than one.
+
+    Parameters
+    ----------
+    band : Unrolled
+    long_side_px : int
+        Of the picture, for the scales that are possible.
+    system : str, optional
+        Keep to ``mm`` or ``inch``.
+    settings : GraduationSettings, optional
+    """
+    settings = settings or GraduationSettings()
+    readings = _readings(band, long_side_px, system, settings)
+    if not readings:
+        return None
+    least = max(settings.min_explained, settings.near_best * readings[0].explained)
+    sound = [g for g in readings if g.sound and g.explained >= least]
+    if not sound:
+        return None
+    best = sound[0]
+
+    def akin(g: Graduation) -> bool:
+        a, b = sorted((g.periods, best.periods))
+        return g.system == best.system and b % a == 0
+
+    # Whole inches explain more than halves; a doubled period explains no more than chance.
+    family = [
+        g
+        for g in sound
+        if akin(g)
+        and g.explained >= 0.98 * best.explained
+        and _stands_alone(band, g, seen_stretch(band, g), settings)
+    ]
+    if not family:
+        return None
+    chosen = max(family, key=lambda g: g.periods)
+    if any(not akin(g) and g.explained >= settings.rival * chosen.explained for g in sound):
+        return None
+    if chosen.system == "inch" and _alternate(band, chosen, seen_stretch(band, chosen)):
+        return None
+    return chosen
+
+
+def _marks(band: Unrolled, g: Graduation, every: float, offset: float, rows: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Periods and contrast of single marks: those ``offset`` + k ``every`` long periods after a longest one."""
+    step = every * g.periods
+    start = g.origin + g.phase + offset * g.periods
+    k = np.arange(math.ceil((band.periods[0] - start) / step), math.floor((band.periods[-1] - start) / step) + 1)
+    at = start + k * step
+    index = np.rint((at - band.periods[0]) * band.per_period).astype(np.int64)
+    wide = max(1, round(0.8 * band.per_period / band.px_per_period))
+    inside = (index >= wide) & (index < band.fine.shape[1] - wide)
+    index, at = index[inside], at[inside]
+    if not rows.any() or not len(index):
+        return np.empty(0), np.empty(0)
+    mean = band.fine[rows].mean(axis=0)
+    sign = -1.0 if g.phase else 1.0
+    value = sign * np.stack([mean[index + d] for d in range(-wide, wide + 1)]).mean(axis=0)
+    return at, np.asarray(value, np.float64)
+
+
+def seen_stretch(band: Unrolled, g: Graduation) -> tuple[float, float]:
+    """First and last period between which marks are really seen (a strip is followed a little beyond its ends)."""
+    root = [r for r in g.ranks if r is not None][-1]
+    rows = (band.rows >= root.first_row) & (band.rows <= root.last_row)
+    every = {("mm", 0): 1.0, ("mm", 1): 0.5, ("mm", 2): 0.1, ("mm", 3): 0.05}.get(
+        (g.system, len(g.ranks) - 1), 0.5 ** (len(g.ranks) - 1)
+    )
+    at, value = _marks(band, g, every, 0.0, rows)
+    if len(value) < 8:
+        return float(band.periods[0]), float(band.periods[-1])
+    padded = np.pad(value, 2, mode="edge")
+    smooth = np.median(np.stack([padded[i : i + len(value)] for i in range(5)]), axis=0)
+    there = np.flatnonzero(smooth > 0.4 * np.percentile(smooth, 70))
+    slack = 0.3 * every * g.periods
+    return float(at[there[0]] - slack), float(at[there[-1]] + slack)
+
+
+def _mark_contrasts(
+    band: Unrolled, g: Graduation, stretch: tuple[float, float], offset: float, low: float, high: float
+) -> Array:
+    """Contrast of each single mark ``offset`` long periods after a longest one, over rows low..high (inward)."""
+    along = band.rows * g.inward
+    at, value = _marks(band, g, 1.0, offset, (along > low) & (along <= high))
+    return value[(at >= stretch[0]) & (at <= stretch[1])]
+
+
+def _stands_alone(band: Unrolled, g: Graduation, stretch: tuple[float, float], settings: GraduationSettings) -> bool:
+    """Beyond the second rank's end nearly every longest mark is there and nearly no second one.
+
+    Figures printed over the marks would show some of both.
+    """
+    end = [_reach(r, g.inward) for r in g.ranks[:2]]
+    row_px = float(band.rows[1] - band.rows[0])
+    margin = max(1.0, row_px / 2)
+    high = min(end[0] - margin, end[1] + 0.6 * (end[0] - end[1]))
+    low = min(end[1] + margin, high - row_px)
+    first = _mark_contrasts(band, g, stretch, 0.0, low, high)
+    second = _mark_contrasts(band, g, stretch, 0.5, low, high)
+    if len(first) < settings.min_longest or len(second) < settings.min_longest - 1:
+        return False
+    return float(np.percentile(first, 30)) > float(np.percentile(second, 70))
+
+
+def _alternate(band: Unrolled, g: Graduation, stretch: tuple[float, float]) -> bool:
+    """Whether every other longest mark is longer than its neighbours: then the period is twice as long."""
+    reach = [_reach(r, g.inward) for r in g.ranks[:2]]
+    row_px = float(band.rows[1] - band.rows[0])
+    whole = _mark_contrasts(band, g, stretch, 0.0, reach[1] - 4 * row_px, reach[1])
+    if len(whole) < 4:
+        return False
+    level = float(np.median(whole))
+    hits = 0
+    for low in np.arange(reach[1], reach[0] + 3 * row_px, row_px):
+        v = _mark_contrasts(band, g, stretch, 0.0, low, low + row_px)
+        if len(v) < 4:
+            continue
+        a, b = float(np.mean(v[::2])), float(np.mean(v[1::2]))
+        if max(a, b) > 0.7 * level and min(a, b) < 0.3 * level:
+            hits += 1
+    return hits * row_px >= 2.0

@@ -1,0 +1,613 @@
+"""Find the rulers in a photograph and hand on where their graduations lie.
+
+Strips of strokes are found (`strips`), their period is followed (`lattice`), the
+graduation is read (`graduations`), and here its marks are located to a small part of a
+pixel, edges of one ruler are brought together, and all is put as `Reference`.
+"""
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holecount.photo import Photo
+from holecount.scale.graduations import (
+    Graduation,
+    GraduationSettings,
+    Unrolled,
+    read_graduation,
+    seen_stretch,
+    unroll,
+)
+from holecount.scale.lattice import (
+    LatticeSettings,
+    Ruling,
+    fit_period_map,
+    follow_strip,
+    half_height_px,
+    rate_strip,
+)
+from holecount.scale.reference import Reference
+from holecount.scale.strips import Strip, StripSettings, find_strips
+
+Array = NDArray[np.float64]
+System = Literal["mm", "inch"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulerSettings:
+    """How rulers are looked for, and what is believed of them.
+
+    Attributes
+    ----------
+    strips, lattice, graduation : settings of the stages below
+    max_followed : int
+        Strips followed at most, for time (3 to 12; measured on the sample set, 2026-11).
+    width_mm : tuple of float
+        Least and greatest width of a ruler: 12 to 45 mm (common practice, no source), a little more for slant.
+    usual_widths_mm : tuple of float
+        Where a second graduated edge is looked for when none was seen, within 3 mm (common practice, no source).
+    steel_mm, steel_u_mm : float
+        Thickness believed of a grey face: steel rules are 0.5 to 1 mm, some grey or white ones
+        are plastic (common practice, no source).
+    wood_mm, wood_u_mm : float
+        Of a face of strong warm colour: wood 2.5 to 4 mm, plastic 1.5 to 3 mm (common practice, no source).
+    other_mm, other_u_mm : float
+        Of any other face: anything from steel to wood.
+    u_size_steel, u_size_other : float
+        Relative error of the graduation itself (from memory: steel rules are good to some 0.1 mm in
+        300 mm; wood swells by about one in a thousand).
+    min_points : int
+        Least number of places an edge must give.
+    u_floor_px : float
+        Least uncertainty of a place along the edge (measured on the sample set, 2026-11).
+    """
+
+    strips: StripSettings = field(default_factory=StripSettings)
+    lattice: LatticeSettings = field(default_factory=LatticeSettings)
+    graduation: GraduationSettings = field(default_factory=GraduationSettings)
+    max_followed: int = 6
+    width_mm: tuple[float, float] = (10.0, 52.0)
+    usual_widths_mm: tuple[float, ...] = (19.0, 25.0, 30.0)
+    steel_mm: float = 0.9
+    steel_u_mm: float = 0.4
+    wood_mm: float = 3.0
+    wood_u_mm: float = 0.7
+    other_mm: float = 2.0
+    other_u_mm: float = 1.3
+    u_size_steel: float = 0.0003
+    u_size_other: float = 0.001
+    min_points: int = 4
+    u_floor_px: float = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edge:
+    """One graduated edge, measured.
+
+    Attributes
+    ----------
+    ruling, graduation : as read
+    points_px : float array, shape (n, 2)
+    along_mm : float array, shape (n,)
+        Along the ruler, growing with the cut's columns; zero is any longest mark.
+    u_px : float array, shape (n,)
+    px_per_mm : float
+        Along the edge, in its middle.
+    outer_row, inner_row : float
+        Rows below the line where the strokes start and where the longest end.
+    saturation, brightness : float
+        Of the face between the strokes, 0 to 1.
+    """
+
+    ruling: Ruling
+    graduation: Graduation
+    points_px: Array
+    along_mm: Array
+    u_px: Array
+    px_per_mm: float
+    outer_row: float
+    inner_row: float
+    saturation: float
+    brightness: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Places:
+    """Where stretches of the graduation lie against the followed map.
+
+    Attributes
+    ----------
+    periods : float array, shape (n,)
+        Middle of each stretch by the map.
+    shift, u_shift : float array
+        By how many periods it really lies further, and one standard uncertainty from the noise.
+    drop_px : float array
+        By how many rows it really lies lower.
+    slant, u_slant : float array
+        By how many columns per row the strokes lean further.
+    pivot_row : float
+        Rows below the line to which the shift belongs: the middle of the strokes, where
+        their slant does not matter.
+    """
+
+    periods: Array
+    shift: Array
+    u_shift: Array
+    drop_px: Array
+    slant: Array
+    u_slant: Array
+    pivot_row: float
+
+
+def _stack(band: Unrolled, g: Graduation, rows: NDArray[np.bool_], stretch: tuple[float, float]) -> tuple[Array, float]:
+    """Long periods over one another, shape (rows, repeats, samples), NaN outside the stretch; first sample's period."""
+    fine = band.fine[rows].astype(np.float64)
+    length = g.periods * band.per_period
+    # Stretches are cut a quarter of a long period before a longest mark, where no mark of note is.
+    begin = g.origin + g.phase - 0.25 * g.periods
+    lead = round((begin - float(band.periods[0])) * band.per_period) % length
+    offset = (length - lead) % length
+    repeats = -(-(fine.shape[1] + offset) // length)
+    padded = np.full((fine.shape[0], repeats * length), np.nan)
+    padded[:, offset : offset + fine.shape[1]] = fine
+    first = float(band.periods[0]) - offset / band.per_period
+    periods = first + np.arange(padded.shape[1]) / band.per_period
+    padded[:, (periods < stretch[0]) | (periods > stretch[1])] = np.nan
+    return padded.reshape(fine.shape[0], repeats, length), first
+
+
+def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places | None:
+    """Compare each long period (each half, for inches) with the mean of all the others.
+
+    Its shift along and across follows from linear least squares (Lucas and Kanade's step)
+    over all strokes in it, down to the end of the second rank, where figures begin.
+    """
+    ends = (g.ranks[-1], g.ranks[1])
+    rows = (band.rows >= min(r.first_row for r in ends) - 2) & (band.rows <= max(r.last_row for r in ends) + 2)
+    stack, first = _stack(band, g, rows, seen_stretch(band, g))
+    repeats, length = stack.shape[1:]
+    good = np.isfinite(stack)
+    value = np.where(good, stack, 0.0)
+    parts = 2 if g.system == "inch" else 1
+    size = length // parts
+    row_step = float(band.rows[1] - band.rows[0])
+    # Samples closer than a pixel share it, and interpolation shares the rest.
+    columns = band.per_period / band.px_per_period
+    shared = 1.5 * max(1.0, columns)
+    total, number = value.sum(axis=1), good.sum(axis=1)
+    mean = total / np.maximum(number, 1)
+    weight = (np.diff(mean, axis=1) ** 2).sum(axis=1)
+    pivot = float((weight * band.rows[rows]).sum() / max(float(weight.sum()), 1e-9))
+    lever = np.broadcast_to((band.rows[rows] - pivot)[:, None], mean.shape)
+    found: list[tuple[float, ...]] = []
+    for k in range(repeats):
+        # Others only: a stretch's own noise must not pull it towards itself.
+        count = number - good[:, k]
+        template = (total - value[:, k]) / np.maximum(count, 1)
+        along = (np.roll(template, -1, axis=1) - np.roll(template, 1, axis=1)) / 2
+        across = np.gradient(template, axis=0)
+        for part in range(parts):
+            cut = slice(part * size, (part + 1) * size)
+            use = good[:, k, cut] & (count[:, cut] >= 2)
+            if use.mean() < 0.7:
+                continue
+            y = value[:, k, cut][use]
+            forward = -along[:, cut][use]
+            parts_of = (template[:, cut][use], forward, -across[:, cut][use], forward * lever[:, cut][use])
+            design = np.stack(parts_of, axis=1)
+            normal = design.T @ design
+            if np.linalg.cond(normal) > 1e10:
+                continue
+            inverse = np.linalg.inv(normal)
+            solution = inverse @ (design.T @ y)
+            gain = float(solution[0])
+            if not 0.35 < gain < 2.5:
+                continue
+            residual = y - design @ solution
+            variance = float(residual @ residual) / max(1, len(y) - 3) * shared
+            shift, drop = float(solution[1] / gain), float(solution[2] / gain)
+            if abs(shift) > 0.35 * band.per_period or abs(drop) * row_step > 3:
+                continue
+            found.append(
+                (
+                    first + (k * length + (part + 0.5) * size) / band.per_period,
+                    shift / band.per_period,
+                    math.sqrt(variance * float(inverse[1, 1])) / gain / band.per_period,
+                    drop * row_step,
+                    float(solution[3]) / gain / columns,
+                    math.sqrt(variance * float(inverse[3, 3])) / gain / columns,
+                )
+            )
+    if len(found) < settings.min_points:
+        return None
+    u, shift_u, u_shift, drop_px, slant, u_slant = (np.array(v) for v in zip(*found, strict=True))
+    # A stretch that jumps from its neighbours is something lying on the ruler.
+    left = shift_u - _smooth(u, shift_u)
+    spread = max(1.4826 * float(np.median(np.abs(left))), float(np.median(u_shift)))
+    keep = np.abs(left) <= 4 * spread
+    if keep.sum() < settings.min_points:
+        return None
+    return _Places(
+        periods=u[keep],
+        shift=shift_u[keep],
+        u_shift=u_shift[keep],
+        drop_px=drop_px[keep],
+        slant=slant[keep],
+        u_slant=u_slant[keep],
+        pivot_row=pivot,
+    )
+
+
+def _smooth(x: Array, y: Array) -> Array:
+    """A cubic through the points (lower order through few), at the points."""
+    return np.asarray(np.polynomial.Polynomial.fit(x, y, min(3, max(0, len(x) - 3)))(x))
+
+
+def _refined(ruling: Ruling, g: Graduation, places: _Places, stretch: tuple[float, float]) -> Ruling:
+    """The ruling with its geometry bent to the measured places, its line through their pivot, a long period longer."""
+    column = ruling.map.place(places.periods)
+    rate = ruling.map.rate(column)
+    lean = ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0)
+    # The cut is taken along strokes: on the pivot row a stroke stands off its foot by the lean.
+    x = column + places.shift / rate + places.pivot_row * lean
+    row = np.polyval(ruling.line, x) + places.pivot_row + places.drop_px
+    slant = lean + places.slant
+    x0 = float(0.5 * (x[0] + x[-1]))
+    reach = float(0.5 * abs(x[-1] - x[0]))
+    period_map = fit_period_map(x, places.periods, 1 / np.maximum(places.u_shift, 1e-3), x0, reach, len(x) >= 7)
+    line = np.polyfit(x, row, 2 if len(x) >= 8 else 1)
+    lean_fit = np.polyfit(x - x0, slant, 1, w=1 / np.maximum(places.u_slant, 1e-3))
+    ends = np.sort(period_map.place(np.array([stretch[0] - g.periods, stretch[1] + g.periods])))
+    return replace(
+        ruling,
+        map=period_map,
+        line=line,
+        shear=lean_fit[::-1].copy(),
+        first_column=float(max(0.0, ends[0])),
+        last_column=float(min(ruling.cut.shape[1] - 1.0, ends[1])),
+    )
+
+
+def _points(ruling: Ruling, places: _Places, settings: RulerSettings) -> tuple[Array, Array]:
+    """Full-picture px (n, 2) of the places and one standard uncertainty (n,) of each.
+
+    They lie on one line along the edge: the pivot row's distance from the ruling's line,
+    which shrinks with the picture's scale along it as perspective has it.
+    """
+    column = ruling.map.place(places.periods)
+    rate = np.abs(ruling.map.rate(column))
+    lean = ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0)
+    # Along, each place is its own; across, the edge is a parabola (straight but for distortion).
+    bend = np.polynomial.Polynomial.fit(places.periods, places.drop_px, 2 if len(column) >= 8 else 1)
+    u_drop = float(np.std(places.drop_px - bend(places.periods))) * math.sqrt(3 / len(column))
+    left = places.shift - _smooth(places.periods, places.shift)
+    scatter = float(np.sqrt((left**2).sum() / max(1, len(left) - 4)))
+    u_along = np.sqrt(0.5 * (places.u_shift**2 + scatter**2)) / rate
+    below = places.pivot_row * np.sqrt(float(np.median(rate)) / rate)
+    x = column + places.shift / rate + below * lean
+    u_px = np.sqrt(u_along**2 + u_drop**2 + settings.u_floor_px**2)
+    return ruling.to_px(x, np.polyval(ruling.line, x) + below + bend(places.periods)), np.asarray(u_px)
+
+
+def _face(photo: Photo, ruling: Ruling, g: Graduation, first: float, last: float) -> tuple[float, float]:
+    """Saturation and brightness of the face where only the longest strokes reach, 0 to 1."""
+    reach = [r.last_row if g.inward > 0 else r.first_row for r in g.ranks[:2]]
+    rows = np.linspace(reach[1], reach[0], 5)[1:-1]
+    columns = ruling.map.place(np.asarray(np.linspace(first, last, 80)[2:-2], np.float64))
+    x = np.tile(columns, len(rows))
+    y = np.asarray(np.polyval(ruling.line, x) + np.repeat(rows, len(columns)), np.float64)
+    px = np.rint(ruling.to_px(x, y)).astype(np.int64)
+    inside = (px[:, 0] >= 0) & (px[:, 0] < photo.width_px) & (px[:, 1] >= 0) & (px[:, 1] < photo.height_px)
+    if not inside.any():
+        return 0.5, 0.5
+    colour = photo.bgr[px[inside, 1], px[inside, 0]].astype(np.float64)
+    face = np.median(colour[colour.sum(axis=1) >= np.median(colour.sum(axis=1))], axis=0)
+    top = float(face.max())
+    return (top - float(face.min())) / max(top, 1.0), top / 255.0
+
+
+def _read_edge(
+    photo: Photo,
+    grey: NDArray[np.uint8],
+    strip: Strip,
+    system: System | None,
+    settings: RulerSettings,
+    search_px: int | None = None,
+) -> Edge | None:
+    ruling = follow_strip(grey, strip, settings.lattice, search_px)
+    if ruling is None:
+        return None
+    half = half_height_px(grey.shape)
+    reach, step = round(0.7 * half), 1 if half < 100 else 2
+    band = unroll(ruling, reach, step)
+    g = read_graduation(band, max(grey.shape), system, settings.graduation)
+    if g is None:
+        return None
+    places = _locate(band, g, settings)
+    if places is None:
+        return None
+    # Once more along the better geometry.
+    ruling = _refined(ruling, g, places, seen_stretch(band, g))
+    band = unroll(ruling, reach, step)
+    places = _locate(band, g, settings)
+    if places is None:
+        return None
+    points_px, u_px = _points(ruling, places, settings)
+    first, last = seen_stretch(band, g)
+    rate = float(ruling.map.rate(ruling.map.place(np.array([0.5 * (first + last)])))[0])
+    saturation, brightness = _face(photo, ruling, g, first, last)
+    edges = [r.first_row if g.inward > 0 else r.last_row for r in g.ranks]
+    return Edge(
+        ruling=ruling,
+        graduation=g,
+        points_px=points_px,
+        along_mm=(places.periods - g.origin - g.phase) / g.periods * g.long_mm,
+        u_px=u_px,
+        px_per_mm=g.periods / rate / g.long_mm,
+        outer_row=float(np.median(edges)),
+        inner_row=g.ranks[0].last_row if g.inward > 0 else g.ranks[0].first_row,
+        saturation=saturation,
+        brightness=brightness,
+    )
+
+
+def _in_frame(edge: Edge, px: Array) -> tuple[Array, Array]:
+    """Points (n, 2) in an edge's own terms: mm along its marks (strokes drawn out straight) and rows below its line."""
+    r = edge.ruling
+    c, s = math.cos(r.direction_rad), math.sin(r.direction_rad)
+    d = px - r.origin_px
+    column, row = d @ np.array([c, s]), d @ np.array([-s, c])
+    below = row - np.polyval(r.line, column)
+    foot = column - below * (r.shear[0] + r.shear[1] * (column - r.map.x0))
+    below = row - np.polyval(r.line, foot)
+    g = edge.graduation
+    along = (r.map.periods(foot) - g.origin - g.phase) / g.periods * g.long_mm
+    return np.asarray(along), np.asarray(below)
+
+
+def _covers(edge: Edge, px: Array) -> bool:
+    """Whether a place lies in the band of strokes already read."""
+    along, below = _in_frame(edge, px[None])
+    inwards = (float(below[0]) - edge.outer_row) * edge.graduation.inward / edge.px_per_mm
+    return bool(edge.along_mm.min() - 20 < along[0] < edge.along_mm.max() + 20 and -4.0 < inwards < 7.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    """The second edge of a ruler seen from the first."""
+
+    width_mm: float
+    same_way: bool
+    offset_mm: float
+    """Second edge's zero in the first one's mm, with strokes drawn out straight across."""
+    scale_ratio: float
+    below: bool
+
+
+def _pair(a: Edge, b: Edge, settings: RulerSettings) -> _Pair | None:
+    """How edge b lies to edge a when both can be one ruler's, else None."""
+    turn = math.cos(a.ruling.direction_rad - b.ruling.direction_rad)
+    if abs(turn) < math.cos(math.radians(6)):
+        return None
+    along, below = _in_frame(a, b.points_px)
+    low, high = max(along.min(), a.along_mm.min()), min(along.max(), a.along_mm.max())
+    if high - low < 0.4 * min(np.ptp(along), np.ptp(a.along_mm)):
+        return None
+    width = float(np.median(below)) / a.px_per_mm * a.graduation.inward
+    if not settings.width_mm[0] <= width <= settings.width_mm[1]:
+        return None
+    # Both must look inwards.
+    _, back = _in_frame(b, a.points_px)
+    if float(np.median(back)) * b.graduation.inward < 0:
+        return None
+    slope, _ = np.polyfit(b.along_mm * math.copysign(1.0, turn), along, 1)
+    return _Pair(
+        width_mm=width,
+        same_way=turn > 0,
+        offset_mm=float(np.median(along - b.along_mm * math.copysign(1.0, turn))),
+        scale_ratio=float(slope),
+        below=float(np.median(below)) > 0,
+    )
+
+
+def _thickness(edges: list[Edge], settings: RulerSettings) -> tuple[float, float, float]:
+    """Height of the face, its uncertainty, and the graduation's relative error, by the face's colour."""
+    saturation = float(np.mean([e.saturation for e in edges]))
+    if saturation < 0.2:
+        return settings.steel_mm, settings.steel_u_mm, settings.u_size_steel
+    if saturation > 0.35:
+        return settings.wood_mm, settings.wood_u_mm, settings.u_size_other
+    return settings.other_mm, settings.other_u_mm, settings.u_size_other
+
+
+def _words(edges: list[Edge]) -> str:
+    names = {"mm": "millimetres", "inch": "inches"}
+    return "ruler, " + " and ".join(dict.fromkeys(names[e.graduation.system] for e in edges))
+
+
+def _periods(edge: Edge, along_mm: Array) -> Array:
+    g = edge.graduation
+    return along_mm / g.long_mm * g.periods + g.origin + g.phase
+
+
+def _outline(edge: Edge, width_mm: float | None) -> Array:
+    """Four corners of the graduated part of the face, shape (4, 2)."""
+    g, r = edge.graduation, edge.ruling
+    ends = r.map.place(_periods(edge, np.array([edge.along_mm.min(), edge.along_mm.max()])))
+    inner = edge.inner_row if width_mm is None else edge.outer_row + g.inward * width_mm * edge.px_per_mm
+    corners = []
+    for row, order in ((edge.outer_row, (0, 1)), (inner, (1, 0))):
+        for i in order:
+            x = ends[i] + row * (r.shear[0] + r.shear[1] * (ends[i] - r.map.x0))
+            corners.append((x, float(np.polyval(r.line, x)) + row))
+    table = np.array(corners)
+    return r.to_px(table[:, 0], table[:, 1])
+
+
+def _single(
+    edge: Edge, edges: list[Edge], settings: RulerSettings, width_mm: float | None, notes: tuple[str, ...]
+) -> Reference:
+    height, u_height, u_size = _thickness(edges, settings)
+    return Reference(
+        kind="ruler",
+        words=_words([edge]),
+        points_px=edge.points_px,
+        points_mm=np.column_stack([edge.along_mm, np.zeros(len(edge.along_mm))]),
+        u_px=edge.u_px,
+        height_mm=height,
+        u_height_mm=u_height,
+        outline_px=_outline(edge, width_mm),
+        u_size_rel=u_size,
+        row=np.zeros(len(edge.along_mm), np.int64),
+        notes=notes,
+    )
+
+
+def _double(a: Edge, b: Edge, pair: _Pair, settings: RulerSettings) -> Reference:
+    """Two edges graduated alike and in step: row 0 and row 1 of one reference."""
+    # Row 1 lies towards positive y, up in a frame whose x runs with the columns.
+    if pair.below:
+        a, b = b, a
+        turned = _pair(a, b, settings)
+        assert turned is not None
+        pair = turned
+    sign = 1.0 if pair.same_way else -1.0
+    step = a.graduation.long_mm
+    along_b = b.along_mm * sign + round(pair.offset_mm / step) * step
+    height, u_height, u_size = _thickness([a, b], settings)
+    return Reference(
+        kind="ruler",
+        words=_words([a, b]),
+        points_px=np.concatenate([a.points_px, b.points_px]),
+        points_mm=np.column_stack(
+            [np.concatenate([a.along_mm, along_b]), np.zeros(len(a.along_mm) + len(along_b))]
+        ),
+        u_px=np.concatenate([a.u_px, b.u_px]),
+        height_mm=height,
+        u_height_mm=u_height,
+        outline_px=_outline(a, pair.width_mm),
+        u_size_rel=u_size,
+        row=np.repeat(np.array([0, 1], np.int64), [len(a.along_mm), len(along_b)]),
+        row_offset_mm=(pair.width_mm,),
+        u_row_offset_mm=(0.12 * pair.width_mm,),
+        notes=("both edges read",),
+    )
+
+
+def _assemble(edges: list[Edge], settings: RulerSettings) -> list[Reference]:
+    """Edges of one ruler together; edges that contradict each other are left out."""
+    left = sorted(edges, key=lambda e: -len(e.along_mm) * e.graduation.explained)
+    references: list[Reference] = []
+    while left:
+        a = left.pop(0)
+        partner: tuple[Edge, _Pair] | None = None
+        for b in left:
+            pair = _pair(a, b, settings)
+            if pair is not None:
+                partner = (b, pair)
+                break
+        if partner is None:
+            references.append(_single(a, [a], settings, None, ()))
+            continue
+        b, pair = partner
+        left.remove(b)
+        if abs(pair.scale_ratio - 1) > 0.06:
+            continue  # the two edges give different scales: neither is to be trusted
+        if a.graduation.system == b.graduation.system:
+            step = a.graduation.long_mm
+            apart = pair.offset_mm - round(pair.offset_mm / step) * step
+            if abs(apart) < 0.6:
+                references.append(_double(a, b, pair, settings))
+                continue
+        notes = ("the other edge gives the same scale",)
+        references.append(_single(a, [a, b], settings, pair.width_mm, notes))
+        references.append(_single(b, [a, b], settings, pair.width_mm, notes))
+    return references
+
+
+def _other_edge(
+    photo: Photo,
+    grey: NDArray[np.uint8],
+    edge: Edge,
+    strips: list[Strip],
+    system: System | None,
+    settings: RulerSettings,
+) -> Edge | None:
+    """Look for the second graduated edge where rulers have it."""
+    g, r = edge.graduation, edge.ruling
+    low, high = settings.width_mm
+    tries: list[tuple[Strip, int | None]] = []
+    for strip in strips:
+        along, below = _in_frame(edge, strip.centre_px[None])
+        inwards = (float(below[0]) - edge.outer_row) * g.inward / edge.px_per_mm
+        turn = abs(math.sin(strip.direction_rad - r.direction_rad))
+        if low - 2 < inwards < high and turn < 0.1 and edge.along_mm.min() < along[0] < edge.along_mm.max():
+            tries.append((strip, None))
+    tries = tries[:2]
+    middle = float(r.map.place(_periods(edge, np.array([0.5 * (edge.along_mm.min() + edge.along_mm.max())])))[0])
+    tangent = float(np.polyval(np.polyder(r.line), middle))
+    for width in settings.usual_widths_mm:
+        # The middle of the strokes there, some 3 mm inside the face's edge.
+        row = edge.outer_row + g.inward * (width - 3.0) * edge.px_per_mm
+        x = middle + row * (r.shear[0] + r.shear[1] * (middle - r.map.x0))
+        centre = r.to_px(np.array([x]), np.array([float(np.polyval(r.line, x)) + row]))[0]
+        if 0 <= centre[0] < photo.width_px and 0 <= centre[1] < photo.height_px:
+            strip = Strip(centre_px=centre, direction_rad=r.direction_rad + math.atan(tangent), score=0.0)
+            tries.append((strip, max(8, round(3.0 * edge.px_per_mm))))
+    for strip, search in tries:
+        other = _read_edge(photo, grey, strip, system, settings, search)
+        if other is not None and _pair(edge, other, settings) is not None:
+            return other
+    return None
+
+
+def find_rulers(
+    photo: Photo, *, system: System | None = None, settings: RulerSettings | None = None
+) -> list[Reference]:
+    """Every ruler lying in the picture, wholly or in part.
+
+    Parameters
+    ----------
+    photo : Photo
+    system : str, optional
+        ``mm`` or ``inch``: keep to edges of this graduation.
+    settings : RulerSettings, optional
+
+    Returns
+    -------
+    list of Reference
+        One per ruler, or two (one per edge) when its edges are graduated differently or out of
+        step: x runs along the edge in mm from some longest mark, y is zero on each edge's line.
+        Empty when there is none, or none that can be read beyond doubt.
+    """
+    settings = settings or RulerSettings()
+    grey = photo.grey
+    strips = find_strips(grey, settings.strips)
+    rated = sorted(((rate_strip(grey, s, settings.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
+    edges: list[Edge] = []
+    followed = 0
+    for rating, i in rated:
+        if rating < settings.lattice.min_peak or followed >= settings.max_followed:
+            break
+        if any(_covers(e, strips[i].centre_px) for e in edges):
+            continue
+        followed += 1
+        edge = _read_edge(photo, grey, strips[i], system, settings)
+        if edge is not None and not any(_same_edge(e, edge) for e in edges):
+            edges.append(edge)
+    for edge in list(edges):
+        if not any(e is not edge and _pair(edge, e, settings) for e in edges):
+            other = _other_edge(photo, grey, edge, strips, system, settings)
+            if other is not None and not any(_same_edge(e, other) for e in edges):
+                edges.append(other)
+    return _assemble(edges, settings)
+
+
+def _same_edge(a: Edge, b: Edge) -> bool:
+    along, below = _in_frame(a, b.points_px)
+    near = abs(float(np.median(below))) < 7.0 * a.px_per_mm
+    overlap = min(along.max(), a.along_mm.max()) - max(along.min(), a.along_mm.min())
+    return near and overlap > 0
