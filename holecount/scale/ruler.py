@@ -63,6 +63,8 @@ class RulerSettings:
         Least number of places an edge must give.
     u_floor_px : float
         Least uncertainty of a place along the edge (measured on the sample set, 2026-11).
+    settled_px : float
+        Places are taken again along the better geometry until none moves by more (three times at most).
     """
 
     strips: StripSettings = field(default_factory=StripSettings)
@@ -81,6 +83,7 @@ class RulerSettings:
     u_size_other: float = 0.001
     min_points: int = 4
     u_floor_px: float = 0.03
+    settled_px: float = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -187,7 +190,9 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
         # Others only: a stretch's own noise must not pull it towards itself.
         count = number - good[:, k]
         template = (total - value[:, k]) / np.maximum(count, 1)
-        along = (np.roll(template, -1, axis=1) - np.roll(template, 1, axis=1)) / 2
+        along = _slope(template)
+        # Against the mean of all rather than of the others, else steps overshoot.
+        whole = float(np.mean(count / (count + 1.0)))
         across = np.gradient(template, axis=0)
         for part in range(parts):
             cut = slice(part * size, (part + 1) * size)
@@ -208,7 +213,7 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
                 continue
             residual = y - design @ solution
             variance = float(residual @ residual) / max(1, len(y) - 3) * shared
-            shift, drop = float(solution[1] / gain), float(solution[2] / gain)
+            shift, drop = whole * float(solution[1] / gain), whole * float(solution[2] / gain)
             if abs(shift) > 0.35 * band.per_period or abs(drop) * row_step > 3:
                 continue
             found.append(
@@ -217,7 +222,7 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
                     shift / band.per_period,
                     math.sqrt(variance * float(inverse[1, 1])) / gain / band.per_period,
                     drop * row_step,
-                    float(solution[3]) / gain / columns,
+                    whole * float(solution[3]) / gain / columns,
                     math.sqrt(variance * float(inverse[3, 3])) / gain / columns,
                 )
             )
@@ -239,6 +244,13 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
         u_slant=u_slant[keep],
         pivot_row=pivot,
     )
+
+
+def _slope(rows: Array) -> Array:
+    """Derivative per sample of periodic rows, exact up to the sampling limit (differences are too flat on thin strokes)."""
+    spectrum = np.fft.rfft(rows, axis=1)
+    k = np.arange(spectrum.shape[1])
+    return np.fft.irfft(spectrum * (2j * np.pi * k / rows.shape[1]), rows.shape[1], axis=1)
 
 
 def _smooth(x: Array, y: Array) -> Array:
@@ -269,6 +281,12 @@ def _refined(ruling: Ruling, g: Graduation, places: _Places, stretch: tuple[floa
         first_column=float(max(0.0, ends[0])),
         last_column=float(min(ruling.cut.shape[1] - 1.0, ends[1])),
     )
+
+
+def _lowered(g: Graduation, rows: float) -> Graduation:
+    """The same graduation told from a line that lies ``rows`` lower."""
+    ranks = tuple(replace(r, first_row=r.first_row - rows, last_row=r.last_row - rows) for r in g.ranks)
+    return replace(g, ranks=ranks)
 
 
 def _points(ruling: Ruling, places: _Places, settings: RulerSettings) -> tuple[Array, Array]:
@@ -329,12 +347,16 @@ def _read_edge(
     places = _locate(band, g, settings)
     if places is None:
         return None
-    # Once more along the better geometry.
-    ruling = _refined(ruling, g, places, seen_stretch(band, g))
-    band = unroll(ruling, reach, step)
-    places = _locate(band, g, settings)
-    if places is None:
-        return None
+    # Again along the better geometry, until it stays.
+    for _ in range(3):
+        ruling = _refined(ruling, g, places, seen_stretch(band, g))
+        g = _lowered(g, places.pivot_row)
+        band = unroll(ruling, reach, step)
+        places = _locate(band, g, settings)
+        if places is None:
+            return None
+        if float(np.abs(places.shift).max()) * band.px_per_period < settings.settled_px:
+            break
     points_px, u_px = _points(ruling, places, settings)
     first, last = seen_stretch(band, g)
     rate = float(ruling.map.rate(ruling.map.place(np.array([0.5 * (first + last)])))[0])
