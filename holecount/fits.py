@@ -48,7 +48,7 @@ def least_squares(
     start: Array,
     derivative: Callable[[Array], Array],
     *,
-    n_most: int = 40,
+    n_most: int = 80,
     tolerance: float = 1e-4,
     damping: float = 1e-4,
 ) -> Fit:

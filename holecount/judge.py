@@ -18,6 +18,7 @@ from holecount.photo import Photo
 from holecount.rails import Layout
 from holecount.scale.fit import PlaneFit
 from holecount.scale.plane import Camera
+from holecount.scale.reference import Reference
 from holecount.stats import RailStats
 
 Array = NDArray[np.float64]
@@ -151,7 +152,11 @@ def doubts_of(e: Evidence, slot: int) -> tuple[str, ...]:
 
 
 def verdict_of(
-    e: Evidence, holes: Sequence[Hole], seat: RailStats, plane: PlaneFit | None
+    e: Evidence,
+    holes: Sequence[Hole],
+    seat: RailStats,
+    plane: PlaneFit | None,
+    left_out: Sequence[Reference] = (),
 ) -> tuple[Literal["good", "check"], tuple[str, ...]]:
     """The verdict and its reasons in plain words."""
     s = e.settings
@@ -162,6 +167,9 @@ def verdict_of(
     doubtful = [h for h in holes if set(h.doubts) - {"blocked", "far-from-scale", "worn-rim"}]
     if plane is None:
         reasons.append("There is no scale: lengths are in pixels.")
+    if left_out:
+        names = " and ".join(ref.words for ref in left_out)
+        reasons.append(f"Something else that looks like a {names} does not lie on the frame and was left out.")
     if unexplained:
         reasons.append(f"{unexplained} hole(s) that the row leads one to expect could not be seen.")
     if covered:

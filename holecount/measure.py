@@ -16,14 +16,15 @@ from holecount.judge import Evidence, doubts_of, verdict_of
 from holecount.measurement import Measurement, ReferenceUse, ScaleUse
 from holecount.photo import Photo
 from holecount.rails import Layout, lay_out, rows_layout
+from holecount.scale.agree import fit_agreeing
 from holecount.scale.card import find_cards
-from holecount.scale.fit import PlaneFit, RimShapes, fit_plane, mm_per_px, with_rims
+from holecount.scale.fit import PlaneFit, RimShapes, mm_per_px, with_rims
 from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.plane import Camera, straight_above
 from holecount.scale.reference import Reference
 from holecount.scale.ruler import find_rulers
 from holecount.stats import LowConfidence, RailStats, low_confidence, rail_stats
-from holecount.troubles import NoHoles, NoScale
+from holecount.troubles import NoHoles
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -79,29 +80,56 @@ def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress:
     fixes = ask.fixes
     if fixes is not None:
         fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
-    plane: PlaneFit | None = None
-    references: tuple[Reference, ...] = ()
     if ask.in_pixels:
         say("looking for holes")
-        camera, found = _find_without_scale(photo)
-    else:
-        say("looking for the card or ruler")
-        references = find_references(photo, ask)
-        plane = fit_plane(references, **size, focal_px=photo.focal_px)
-        camera = plane.camera
-        say("looking for holes")
-        if plane.u_log_scale(_corners(photo))[1].max() > LEAN_UNKNOWN_REL:
-            camera = lean_of_rows(photo, camera, references)
-        found = find_line(photo, camera, tuple(r.outline_px for r in references if len(r.outline_px) >= 4))
-    if found is None:
-        raise NoHoles(
-            "No row of holes was found.",
-            "Photograph the whole bare frame from straight above, filling the picture, in even light.",
-        )
+        return measure_without_scale(photo, fixes)
+    say("looking for the card or ruler")
+    references = find_references(photo, ask)
+    plane, references, left_out = fit_agreeing(references, **size, focal_px=photo.focal_px)
+    say("looking for holes")
+    camera, found = find_holes(photo, plane, references)
     say("gauging the holes")
+    camera, plane, found, readings = settle(photo, camera, plane, found, references, fixes)
+    return write_down(photo, found, readings, camera, plane, references, left_out)
+
+
+def find_holes(photo: Photo, plane: PlaneFit, references: Sequence[Reference]) -> tuple[Camera, Found]:
+    """The hole line under the plane fit; where that leaves the tilt open, under the tilt the rows suggest.
+
+    Raises
+    ------
+    NoHoles
+        No row of holes was found.
+    """
+    camera = plane.camera
+    if plane.u_log_scale(_half_way_points(photo))[1].max() > LEAN_UNKNOWN_REL:
+        camera = lean_of_rows(photo, camera, references)
+    found = find_line(photo, camera, outlines_px(references))
+    if found is None:
+        raise _no_holes()
+    return camera, found
+
+
+def _no_holes() -> NoHoles:
+    return NoHoles(
+        "No row of holes was found.",
+        "Photograph the whole bare frame from straight above, filling the picture, in even light.",
+    )
+
+
+def outlines_px(references: Sequence[Reference]) -> tuple[Array, ...]:
+    """Outlines of the things that lie on the frame, which may cover holes."""
+    return tuple(ref.outline_px for ref in references if len(ref.outline_px) >= 4)
+
+
+def measure_without_scale(photo: Photo, fixes: Fixes | None = None) -> Measurement:
+    """Measure in pixels: the camera is taken to look straight down."""
+    camera, found = _find_without_scale(photo)
+    if found is None:
+        raise _no_holes()
     found = _apply_fixes(found, fixes, camera)
-    readings, camera, plane = _gauge(photo, found, camera, plane, references)
-    return _write_down(photo, found, readings, camera, plane, references)
+    readings = gauge_holes(photo, camera, found.xy_px[~found.hidden], found.rough_diameter_mm)
+    return write_down(photo, found, readings, camera, None, ())
 
 
 PICTURE_WIDTHS_MM = (620.0, 440.0, 310.0, 220.0, 150.0)
@@ -126,7 +154,7 @@ LEAN_UNKNOWN_REL = 0.04
 the hole line stands steps uneven by about a tenth (see `LineSettings`)."""
 
 
-def _corners(photo: Photo) -> Array:
+def _half_way_points(photo: Photo) -> Array:
     """Points (4, 2) in px half way from the middle to the corners."""
     w, h = photo.width_px, photo.height_px
     return np.array([(x * w, y * h) for x in (0.25, 0.75) for y in (0.25, 0.75)])
@@ -139,35 +167,50 @@ def _apply_fixes(found: Found, fixes: Fixes | None, camera: Camera) -> Found:
     return found.corrected(fixes, camera)
 
 
-def _gauge(
+REFIND_REL, REGAUGE_REL = 0.05, 0.01
+"""Changes of the local scale after which the line is looked for again, or the rims read again: the line
+stands steps uneven by about a tenth, the rim model a line of sight off by about a degree (sample set, 2026-11)."""
+
+MOST_TURNS = 4
+"""Rounds of refining before it is left as it is: a lone ruler at 30 degrees takes three (sample set, 2026-11)."""
+
+
+def settle(
     photo: Photo,
-    found: Found,
     camera: Camera,
-    plane: PlaneFit | None,
+    plane: PlaneFit,
+    found: Found,
     references: Sequence[Reference],
-) -> tuple[list[RimReading], Camera, PlaneFit | None]:
-    """Rim readings of every slot that is not hidden, with the plane refined by them."""
-    seen = ~found.hidden
-    readings = gauge_holes(photo, camera, found.xy_px[seen], found.rough_diameter_mm)
-    if plane is None:
-        return readings, camera, None
-    for turn in range(2):
+    fixes: Fixes | None = None,
+) -> tuple[Camera, PlaneFit, Found, list[RimReading]]:
+    """Gauge the rims and refine the plane by them until it no longer moves.
+
+    Returns
+    -------
+    camera, plane, found, readings
+        ``readings`` belong to the slots of ``found`` that are not hidden, in order.
+    """
+    found = _apply_fixes(found, fixes, camera)
+    readings = gauge_holes(photo, camera, found.xy_px[~found.hidden], found.rough_diameter_mm)
+    for _ in range(MOST_TURNS):
         rims = rim_shapes(readings, camera)
         if rims is None:
             break
         start = None if camera is plane.camera else camera
         plane = with_rims(plane, references, rims, focal_px=photo.focal_px, start=start)
-        moved = _scale_change(camera, plane.camera, found.xy_px[seen])
+        moved = _scale_change(camera, plane.camera, found.xy_px[~found.hidden])
         camera = plane.camera
-        # The rim model depends on the line of sight: after a large change the rims are read again.
-        if moved > 0.01 and turn == 0:
-            centres = np.array([[r.x_px, r.y_px] for r in readings])
-            rough = float(np.median([r.diameter_mm for r in regauge(readings, camera)]))
-            readings = gauge_holes(photo, camera, centres, rough)
-        else:
-            readings = regauge(readings, camera)
+        if moved <= REGAUGE_REL:
             break
-    return readings, camera, plane
+        again = find_line(photo, camera, outlines_px(references)) if moved > REFIND_REL else None
+        rough = float(np.median([r.diameter_mm for r in regauge(readings, camera)]))
+        if again is not None:
+            found = _apply_fixes(again, fixes, camera)
+            centres = found.xy_px[~found.hidden]
+        else:
+            centres = np.array([[r.x_px, r.y_px] for r in readings])
+        readings = gauge_holes(photo, camera, centres, rough)
+    return camera, plane, found, regauge(readings, camera)
 
 
 def _scale_change(before: Camera, after: Camera, px: Array) -> float:
@@ -204,15 +247,16 @@ def rim_shapes(readings: Sequence[RimReading], camera: Camera, least_arc: float 
     )
 
 
-def _write_down(
+def write_down(
     photo: Photo,
     found: Found,
     readings: Sequence[RimReading],
     camera: Camera,
     plane: PlaneFit | None,
     references: Sequence[Reference],
+    left_out: Sequence[Reference] = (),
 ) -> Measurement:
-    """From readings to the finished measurement."""
+    """From readings to the finished measurement; ``left_out`` are things of known size that did not agree."""
     n = len(found.xy_px)
     seen = np.nonzero(~found.hidden)[0]
     at = {int(slot): r for slot, r in zip(seen, readings, strict=True)}
@@ -259,7 +303,7 @@ def _write_down(
     low: list[LowConfidence] = []
     for rail in layout.rails:
         low.extend(low_confidence(rail.name, [holes[i] for i in rail.holes]))
-    verdict, reasons = verdict_of(evidence, holes, seat, plane)
+    verdict, reasons = verdict_of(evidence, holes, seat, plane, left_out)
     return Measurement(
         photo_name=photo.path.name,
         photo_sha256=photo.sha256,
@@ -323,6 +367,3 @@ def _scale_use(plane: PlaneFit, references: Sequence[Reference], camera: Camera,
         u_local_rel=float(u_local.max()),
         holes_share=plane.holes_share,
     )
-
-
-__all__ = ["MeasureRequest", "find_references", "measure_photo", "NoScale"]

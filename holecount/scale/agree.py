@@ -1,0 +1,57 @@
+"""Which things of known size lie on one plane: a box on the floor can look like a card from above."""
+
+from collections.abc import Sequence
+from itertools import combinations
+
+from holecount.scale.fit import PlaneFit, PlaneSettings, fit_plane
+from holecount.scale.reference import Reference
+from holecount.troubles import NoScale
+
+MOST_MISFIT = 3.0
+"""Residuals of references on one plane, over their stated errors: 0.2 to 1.7 on the sample set where they belong
+together, 3.5 and more on drawn pictures where one lay on the floor (2026-11)."""
+
+
+def fit_agreeing(
+    references: Sequence[Reference],
+    *,
+    width_px: int,
+    height_px: int,
+    focal_px: float | None,
+    settings: PlaneSettings | None = None,
+) -> tuple[PlaneFit, tuple[Reference, ...], tuple[Reference, ...]]:
+    """Fit the plane to the largest group of references that agree; among equals to the one that ranks first.
+
+    Parameters
+    ----------
+    references : best known first.
+
+    Returns
+    -------
+    plane : PlaneFit
+    used, left_out : tuples of Reference
+
+    Raises
+    ------
+    NoScale
+        Without references, or when none fits.
+    """
+
+    def fit(group: Sequence[Reference]) -> PlaneFit:
+        return fit_plane(group, width_px=width_px, height_px=height_px, focal_px=focal_px, settings=settings)
+
+    whole = fit(references)
+    if len(references) == 1 or max(whole.misfit) <= MOST_MISFIT:
+        return whole, tuple(references), ()
+    for size in range(len(references) - 1, 0, -1):
+        for group in combinations(references, size):
+            try:
+                tried = fit(group)
+            except NoScale:
+                continue
+            if size == 1 or max(tried.misfit) <= MOST_MISFIT:
+                return tried, group, tuple(r for r in references if not any(r is g for g in group))
+    raise NoScale(
+        "What looked like a card or ruler does not fit a flat frame.",
+        "Lay a bank card or a ruler flat on the frame and photograph again from straight above.",
+    )
