@@ -143,7 +143,7 @@ def gauge_holes(
         rims = read_rims(patch.features, patch.scalars, np.maximum(chance, settings.least_weight))
         fit = fit_circles(_local_points(rims), _ray_weight(rims))
         if k + 1 < settings.n_passes:
-            centre = centre + _turned(np.clip(fit.centre, -0.3, 0.3) * radius[:, None], patch.turn_rad)
+            centre = centre + _turned(np.clip(fit.centre + rims.shift, -0.3, 0.3) * radius[:, None], patch.turn_rad)
             radius = radius * np.clip(fit.radius + rims.correction, 0.8, 1.25)
     return _readings(camera, patch, rims, fit)
 
@@ -234,12 +234,13 @@ def _ray_weight(rims: Rims) -> Array:
 def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles) -> list[RimReading]:
     n, ref = len(patch.ref_mm), patch.ref_mm
     radius = np.maximum(fit.radius + rims.correction, 0.05)
-    local = fit.centre[:, None] + (_local_points(rims) - fit.centre[:, None]) * (radius / fit.radius)[:, None, None]
+    middle = fit.centre + rims.shift
+    local = middle[:, None] + (_local_points(rims) - fit.centre[:, None]) * (radius / fit.radius)[:, None, None]
     rim_mm = patch.centre_mm[:, None] + _turned(local * ref[:, None, None], patch.turn_rad)
     rim_px = camera.to_px(rim_mm.reshape(-1, 2)).reshape(n, N_RAYS, 2)
     seen = rims.ray_seen > 0.5
     rim_px[~seen] = np.nan
-    centre = patch.centre_mm + _turned(fit.centre * ref[:, None], patch.turn_rad)
+    centre = patch.centre_mm + _turned(middle * ref[:, None], patch.turn_rad)
     centre_px = camera.to_px(centre)
     u_centre = rims.u_centre * ref
     weight = np.where(seen, _ray_weight(rims), 0.0)

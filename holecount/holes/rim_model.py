@@ -34,7 +34,10 @@ FACE_FROM = 1.55
 LUMA: Floats = np.array([0.2126, 0.7152, 0.0722], np.float32)
 """Luminance of linear sRGB, red first (ITU-R BT.709)."""
 
-_RINGS = (1, 2, 4, 8)
+_RINGS = (1, 2, 4, 8, 1)
+_TALK_AFTER = 2
+"""Rings of rays read before the holes of a seat hear of each other (fixed by the network)."""
+
 _MODEL_FILE = Path(__file__).with_name("rim_model.npz")
 
 
@@ -48,6 +51,8 @@ class Rims:
         Radius of the bore's circle along each ray, typical error of it, chance that it is in sight.
     correction : shape (n,)
         To be added to the radius of the circle through those points.
+    shift : shape (n, 2)
+        To be added to its centre.
     u_own, u_centre : shape (n,)
         One standard uncertainty of radius (own) and of the centre along an axis.
     u_shared : float
@@ -61,6 +66,7 @@ class Rims:
     ray_scale: Array
     ray_seen: Array
     correction: Array
+    shift: Array
     u_own: Array
     u_centre: Array
     u_shared: float
@@ -88,16 +94,33 @@ def _chance(x: Floats) -> Array:
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x, -30, 30))), float)
 
 
-def _conv(x: Floats, name: str, taps: tuple[int, int], stride: tuple[int, int]) -> Floats:
-    """Convolution of an already padded (n, rows, cols, channels) block, then ReLU."""
-    rows = (x.shape[1] - taps[0]) // stride[0] + 1
-    cols = (x.shape[2] - taps[1]) // stride[1] + 1
-    parts = [
-        x[:, i : i + stride[0] * (rows - 1) + 1 : stride[0], j : j + stride[1] * (cols - 1) + 1 : stride[1]]
-        for i in range(taps[0])
-        for j in range(taps[1])
-    ]
+def _conv_square(x: Floats, name: str) -> Floats:
+    """3 x 3 convolution with stride 2 of (n, rows, cols, channels), padded by one, then ReLU."""
+    x = np.pad(x, ((0, 0), (1, 1), (1, 1), (0, 0)))
+    rows, cols = (x.shape[1] - 1) // 2, (x.shape[2] - 1) // 2
+    parts = [x[:, i : i + 2 * rows - 1 : 2, j : j + 2 * cols - 1 : 2] for i in range(3) for j in range(3)]
     return _relu(_dense(np.concatenate(parts, axis=-1), name))
+
+
+def _conv_polar(x: Floats, name: str, width: int) -> Floats:
+    """Convolution over 3 rays (which close round) and ``width`` radii with radial stride 2, then ReLU.
+
+    x has shape (n, rays, radii, channels); radii are padded with nothing.
+    """
+    n, rays, radii, channels = x.shape
+    pad, cols = width // 2, radii // 2
+    wide = np.zeros((n, rays + 2, radii + 2 * pad, channels), np.float32)
+    wide[:, 1:-1, pad : pad + radii] = x
+    wide[:, 0], wide[:, -1] = wide[:, -2], wide[:, 1]
+    taps = np.concatenate([wide[:, :, j : j + 2 * cols - 1 : 2] for j in range(width)], axis=-1)
+    taps = taps.reshape(n, (rays + 2) * cols, width * channels)
+    w, bias = _weights()[name + ".weight"], _weights()[name + ".bias"]
+    step = width * channels
+    out = taps[:, : rays * cols] @ w[:step]
+    for i in (1, 2):
+        out += taps[:, i * cols : (i + rays) * cols] @ w[i * step : (i + 1) * step]
+    out += bias
+    return _relu(np.asarray(out, np.float32)).reshape(n, rays, cols, -1)
 
 
 def features(light: Floats, inside: NDArray[np.bool_], ring: NDArray[np.bool_]) -> tuple[Floats, Floats]:
@@ -141,7 +164,7 @@ def scalars(slope: Array, ref_px: Array, ref_mm: Array, face: Floats) -> Floats:
 def coarse(x: Floats, s: Floats) -> tuple[Array, Array, Array]:
     """From the square patch: shift of the centre (n, 2), log of the radius, chance of a hole."""
     for name in ("c1", "c2", "c3"):
-        x = _conv(np.pad(x, ((0, 0), (1, 1), (1, 1), (0, 0))), "coarse." + name, (3, 3), (2, 2))
+        x = _conv_square(x, "coarse." + name)
     h = _relu(_dense(np.concatenate([x.reshape(len(x), -1), s], axis=1), "coarse.f1"))
     out = _dense(h, "coarse.f2")
     return np.clip(out[:, :2], -0.9, 0.9).astype(float), np.clip(out[:, 2], -0.3, 0.3).astype(float), _chance(out[:, 3])
@@ -151,25 +174,33 @@ def _wrapped(x: Floats, d: int = 1) -> Floats:
     return np.concatenate([x[:, -d:], x, x[:, :d]], axis=1)
 
 
-def _rays(x: Floats, s: Floats) -> tuple[Floats, Floats]:
-    """Per-ray answers (n, rays, 3) and the hole's summary."""
+def _profiles(x: Floats, s: Floats) -> Floats:
+    """Each ray by itself and its neighbours: (n, rays, channels)."""
     n = len(x)
     for name, width in (("c1", 5), ("c2", 3), ("c3", 3)):
-        pad = width // 2
-        x = _conv(np.pad(_wrapped(x), ((0, 0), (0, 0), (pad, pad), (0, 0))), "fine." + name, (3, width), (1, 2))
+        x = _conv_polar(x, "fine." + name, width)
     angle = np.arange(N_RAYS) * (2 * math.pi / N_RAYS)
     run = s[:, :1, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)[None].astype(np.float32)
     spread = np.broadcast_to(s[:, None], (n, N_RAYS, s.shape[1]))
-    x = _relu(_dense(np.concatenate([x.reshape(n, N_RAYS, -1), spread, run], axis=2), "fine.flat"))
-    for k, d in enumerate(_RINGS):
-        w = _wrapped(x, d)
-        near = np.concatenate([w[:, :N_RAYS], w[:, d : d + N_RAYS], w[:, 2 * d :]], axis=2)
-        x = x + _relu(_dense(near, f"fine.ring.{k}"))
-        if k == 1:
-            pooled = np.concatenate([x.mean(axis=1), x.max(axis=1)], axis=1)
-            x = x + _relu(_dense(pooled, "fine.pool"))[:, None]
-    summary = np.concatenate([x.mean(axis=1), x.max(axis=1), s], axis=1)
-    return _dense(x, "fine.ray"), _relu(_dense(summary, "fine.emb"))
+    return _relu(_dense(np.concatenate([x.reshape(n, N_RAYS, -1), spread, run], axis=2), "fine.flat"))
+
+
+def _ring(x: Floats, k: int) -> Floats:
+    """Each ray with those d to either side."""
+    d = _RINGS[k]
+    w = _wrapped(x, d)
+    near = np.concatenate([w[:, :N_RAYS], w[:, d : d + N_RAYS], w[:, 2 * d :]], axis=2)
+    return x + _relu(_dense(near, f"fine.ring.{k}"))
+
+
+def _summary(x: Floats, *more: Floats) -> Floats:
+    return np.concatenate([x.mean(axis=1), x.max(axis=1), *more], axis=1)
+
+
+def _in_common(x: Floats, name: str, share: Floats) -> Floats:
+    """What the holes of a seat say together, repeated for each."""
+    seat = (_relu(_dense(x, name)) * share[:, None]).sum(axis=0, keepdims=True)
+    return np.broadcast_to(seat, x.shape)
 
 
 def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 32) -> Rims:
@@ -184,21 +215,35 @@ def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 32) -> Rims:
     batch : int
         Holes handled at a time; keeps the work in the processor's cache.
     """
-    parts = [_rays(x[a : a + batch], s[a : a + batch]) for a in range(0, len(x), batch)]
-    rays = np.concatenate([p[0] for p in parts])
-    emb = np.concatenate([p[1] for p in parts])
-    common = _relu(_dense(emb, "fine.share"))
     share = (weight / max(float(weight.sum()), 1e-6)).astype(np.float32)
-    seat = (common * share[:, None]).sum(axis=0, keepdims=True)
-    both = np.concatenate([emb, np.broadcast_to(seat, emb.shape)], axis=1)
-    per = _dense(_relu(_dense(both, "fine.h1")), "fine.h2").astype(float)
-    of_seat = _dense(_relu(_dense(seat, "fine.s1")), "fine.s2").astype(float)[0]
-    logit = _dense(emb, "fine.hole")
+    slices = [slice(a, a + batch) for a in range(0, len(x), batch)]
+    first = []
+    for part in slices:
+        y = _profiles(x[part], s[part])
+        for k in range(_TALK_AFTER):
+            y = _ring(y, k)
+        first.append(y)
+    y = np.concatenate(first)
+    one = _relu(_dense(_summary(y, s), "fine.emb1"))
+    seat = _in_common(one, "fine.share1", share)
+    y += _relu(_dense(np.concatenate([one, seat], axis=1), "fine.ctx"))[:, None]
+    for part in slices:
+        z = y[part]
+        for k in range(_TALK_AFTER, len(_RINGS)):
+            z = _ring(z, k)
+        y[part] = z
+    rays = _dense(y, "fine.ray")
+    two = _relu(_dense(_summary(y, s, seat), "fine.emb2"))
+    both = _in_common(two, "fine.share2", share)
+    per = _dense(_relu(_dense(np.concatenate([two, both], axis=1), "fine.h1")), "fine.h2").astype(float)
+    of_seat = _dense(_relu(_dense(both[:1], "fine.s1")), "fine.s2").astype(float)[0]
+    logit = _dense(two, "fine.hole")
     return Rims(
         ray_radius=1.0 + 0.25 * rays[..., 0].astype(float),
         ray_scale=np.exp(np.clip(rays[..., 1].astype(float), -5, 2) - 3.0),
         ray_seen=_chance(rays[..., 2]),
         correction=0.1 * per[:, 0] + 0.1 * of_seat[0],
+        shift=0.1 * per[:, 5:7],
         u_own=np.exp(np.clip(per[:, 1], -4, 3) - 4.0),
         u_centre=np.exp(np.clip(per[:, 2], -4, 3) - 4.0),
         u_shared=float(np.exp(np.clip(of_seat[1], -4, 3) - 4.5)),
