@@ -17,6 +17,7 @@ from holecount.scale.graduations import (
     Graduation,
     GraduationSettings,
     Unrolled,
+    rank_of_marks,
     read_graduation,
     seen_stretch,
     unroll,
@@ -64,7 +65,8 @@ class RulerSettings:
     u_floor_px : float
         Least uncertainty of a place along the edge (measured on the sample set, 2026-11).
     settled_px : float
-        Places are taken again along the better geometry until none moves by more (three times at most).
+        Places are taken again along the better geometry until none moves by more (four times at most),
+        or by twice as much across.
     """
 
     strips: StripSettings = field(default_factory=StripSettings)
@@ -134,6 +136,10 @@ class _Places:
     pivot_row : float
         Rows below the line to which the shift belongs: the middle of the strokes, where
         their slant does not matter.
+    level_row : float
+        Rows below the line to which the drop belongs: the middle of the strokes' ends.
+    centre : float
+        By how many periods the marks really lie beyond where the graduation has them, all alike.
     """
 
     periods: Array
@@ -143,6 +149,8 @@ class _Places:
     slant: Array
     u_slant: Array
     pivot_row: float
+    level_row: float
+    centre: float
 
 
 def _stack(band: Unrolled, g: Graduation, rows: NDArray[np.bool_], stretch: tuple[float, float]) -> tuple[Array, float]:
@@ -184,6 +192,9 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
     mean = total / np.maximum(number, 1)
     weight = (np.diff(mean, axis=1) ** 2).sum(axis=1)
     pivot = float((weight * band.rows[rows]).sum() / max(float(weight.sum()), 1e-9))
+    ends_weight = (np.diff(mean, axis=0) ** 2).sum(axis=1)
+    between = 0.5 * (band.rows[rows][1:] + band.rows[rows][:-1])
+    level = float((ends_weight * between).sum() / max(float(ends_weight.sum()), 1e-9))
     lever = np.broadcast_to((band.rows[rows] - pivot)[:, None], mean.shape)
     found: list[tuple[float, ...]] = []
     for k in range(repeats):
@@ -243,7 +254,32 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
         slant=slant[keep],
         u_slant=u_slant[keep],
         pivot_row=pivot,
+        level_row=level,
+        centre=_centre(mean, g, first, band),
     )
+
+
+def _bend(x: Array, y: Array) -> tuple[Array, float]:
+    """A straight line, or a parabola where it is clearly better, robustly; and the spread of the points about it."""
+    fits: list[tuple[Array, float]] = []
+    middle, half = float(0.5 * (x.min() + x.max())), float(0.5 * np.ptp(x))
+    t = (x - middle) / half
+    for degree in (1, 2):
+        weight = np.ones_like(x)
+        p = np.zeros(degree + 1)
+        left = y
+        for _ in range(6):
+            p = np.polyfit(t, y, degree, w=np.sqrt(weight))
+            left = y - np.polyval(p, t)
+            scale = max(1.4826 * float(np.median(np.abs(left))), 1e-3)
+            weight = 1 / (1 + (left / (2 * scale)) ** 2) ** 2
+        spread = math.sqrt(float((weight * left**2).sum() / weight.sum()) * len(x) / max(1, len(x) - degree - 1))
+        fits.append((p, spread))
+    best = 1 if len(x) >= 8 and len(x) * (1 - (fits[1][1] / max(fits[0][1], 1e-9)) ** 2) > 8 else 0
+    p, spread = fits[best]
+    # From t back to x.
+    back = np.poly1d([1 / half, -middle / half])
+    return np.asarray(np.atleast_1d(np.poly1d(p)(back).coeffs), np.float64), spread
 
 
 def _slope(rows: Array) -> Array:
@@ -258,6 +294,34 @@ def _smooth(x: Array, y: Array) -> Array:
     return np.asarray(np.polynomial.Polynomial.fit(x, y, min(3, max(0, len(x) - 3)))(x))
 
 
+def _centre(mean: Array, g: Graduation, first: float, band: Unrolled) -> float:
+    """Periods by which the marks of the mean long period lie beyond their nominal places.
+
+    Strokes are alike to the left and right, so their pattern laid over the picture fits best where they are.
+    """
+    length = mean.shape[1]
+    long_px = g.periods * band.px_per_period
+    rank = rank_of_marks(g.system, g.divisions)
+    weight = np.zeros(int(rank.max()) + 1)
+    for q, r in enumerate(g.ranks):
+        weight[q] = r.last_row - r.first_row + 1
+    k = np.arange(1, max(2, min(length // 2, int(0.35 * long_px))))
+    marks = np.arange(g.divisions) / g.divisions
+    pattern = (np.exp(-2j * np.pi * np.outer(k, marks)) * weight[rank]).sum(axis=1)
+    pattern = pattern * np.exp(-2j * np.pi * k * ((g.origin + g.phase - first) / g.periods))
+    sign = -1.0 if g.phase else 1.0
+    cross = sign * np.fft.rfft(mean.sum(axis=0))[k] * np.conj(pattern)
+    reach = min(0.45 / g.divisions, 1.5 / long_px)
+    shifts = np.linspace(-reach, reach, 2 * max(1, round(reach * long_px / 0.02)) + 1)
+    fit = np.real(np.exp(2j * np.pi * np.outer(shifts, k)) @ cross)
+    return float(shifts[int(np.argmax(fit))]) * g.periods
+
+
+def _across_scale(rate: Array) -> Array:
+    """Picture scale across the edge against its median, from that along it: depth enters once instead of twice."""
+    return np.asarray(np.sqrt(float(np.median(rate)) / rate))
+
+
 def _refined(ruling: Ruling, g: Graduation, places: _Places, stretch: tuple[float, float]) -> Ruling:
     """The ruling with its geometry bent to the measured places, its line through their pivot, a long period longer."""
     column = ruling.map.place(places.periods)
@@ -265,12 +329,13 @@ def _refined(ruling: Ruling, g: Graduation, places: _Places, stretch: tuple[floa
     lean = ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0)
     # The cut is taken along strokes: on the pivot row a stroke stands off its foot by the lean.
     x = column + places.shift / rate + places.pivot_row * lean
-    row = np.polyval(ruling.line, x) + places.pivot_row + places.drop_px
+    lower = (places.pivot_row - places.level_row) * _across_scale(np.abs(rate))
+    row = np.polyval(ruling.line, x) + places.level_row + places.drop_px + lower
     slant = lean + places.slant
     x0 = float(0.5 * (x[0] + x[-1]))
     reach = float(0.5 * abs(x[-1] - x[0]))
     period_map = fit_period_map(x, places.periods, 1 / np.maximum(places.u_shift, 1e-3), x0, reach, len(x) >= 7)
-    line = np.polyfit(x, row, 2 if len(x) >= 8 else 1)
+    line = _bend(x, row)[0]
     lean_fit = np.polyfit(x - x0, slant, 1, w=1 / np.maximum(places.u_slant, 1e-3))
     ends = np.sort(period_map.place(np.array([stretch[0] - g.periods, stretch[1] + g.periods])))
     return replace(
@@ -292,22 +357,22 @@ def _lowered(g: Graduation, rows: float) -> Graduation:
 def _points(ruling: Ruling, places: _Places, settings: RulerSettings) -> tuple[Array, Array]:
     """Full-picture px (n, 2) of the places and one standard uncertainty (n,) of each.
 
-    They lie on one line along the edge: the pivot row's distance from the ruling's line,
-    which shrinks with the picture's scale along it as perspective has it.
+    They lie on one line along the edge, at the middle of the strokes.
     """
     column = ruling.map.place(places.periods)
     rate = np.abs(ruling.map.rate(column))
     lean = ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0)
-    # Along, each place is its own; across, the edge is a parabola (straight but for distortion).
-    bend = np.polynomial.Polynomial.fit(places.periods, places.drop_px, 2 if len(column) >= 8 else 1)
-    u_drop = float(np.std(places.drop_px - bend(places.periods))) * math.sqrt(3 / len(column))
+    # Along, each place is its own; across, the edge is straight but for distortion.
+    bend, spread = _bend(column, places.drop_px)
+    # Neighbouring places are misled alike by what lies beside the ruler: half of them count.
+    u_drop = spread * math.sqrt(2 * 3 / len(column))
     left = places.shift - _smooth(places.periods, places.shift)
     scatter = float(np.sqrt((left**2).sum() / max(1, len(left) - 4)))
     u_along = np.sqrt(0.5 * (places.u_shift**2 + scatter**2)) / rate
-    below = places.pivot_row * np.sqrt(float(np.median(rate)) / rate)
+    below = places.level_row + (places.pivot_row - places.level_row) * _across_scale(rate)
     x = column + places.shift / rate + below * lean
     u_px = np.sqrt(u_along**2 + u_drop**2 + settings.u_floor_px**2)
-    return ruling.to_px(x, np.polyval(ruling.line, x) + below + bend(places.periods)), np.asarray(u_px)
+    return ruling.to_px(x, np.polyval(ruling.line, x) + below + np.polyval(bend, column)), np.asarray(u_px)
 
 
 def _face(photo: Photo, ruling: Ruling, g: Graduation, first: float, last: float) -> tuple[float, float]:
@@ -348,14 +413,15 @@ def _read_edge(
     if places is None:
         return None
     # Again along the better geometry, until it stays.
-    for _ in range(3):
+    for _ in range(4):
         ruling = _refined(ruling, g, places, seen_stretch(band, g))
         g = _lowered(g, places.pivot_row)
         band = unroll(ruling, reach, step)
         places = _locate(band, g, settings)
         if places is None:
             return None
-        if float(np.abs(places.shift).max()) * band.px_per_period < settings.settled_px:
+        moved = max(float(np.abs(places.shift).max()) * band.px_per_period, 0.5 * float(np.abs(places.drop_px).max()))
+        if moved < settings.settled_px:
             break
     points_px, u_px = _points(ruling, places, settings)
     first, last = seen_stretch(band, g)
@@ -366,7 +432,7 @@ def _read_edge(
         ruling=ruling,
         graduation=g,
         points_px=points_px,
-        along_mm=(places.periods - g.origin - g.phase) / g.periods * g.long_mm,
+        along_mm=(places.periods - places.centre - g.origin - g.phase) / g.periods * g.long_mm,
         u_px=u_px,
         px_per_mm=g.periods / rate / g.long_mm,
         outer_row=float(np.median(edges)),
