@@ -23,10 +23,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-N_MAX = 12
-"""Most strands in the table; a hole takes eight at most (common practice, no source), the rest is reserve."""
+N_MAX = 10
+"""Most strands in the table: a hole takes eight at most (common practice, no source), and two more are asked after."""
 
-ASPECTS = tuple(float(a) for a in np.concatenate([np.arange(1, 4, 0.125), np.arange(4, 8.01, 0.5)]))
+ASPECTS = (*(1 + k / 4 for k in range(13)), 5.0, 6.0, 8.0)
 """Width over thickness; cane is 1.9 to 2.9 at the assumed thickness (derived)."""
 
 

@@ -28,10 +28,15 @@ CIRCLES = {
 }
 
 
-@pytest.mark.parametrize("n", sorted(CIRCLES))
+@pytest.mark.parametrize("n", range(1, N_MAX + 1))
 def test_round_strands_are_circles_in_a_circle(n: int) -> None:
     """Width = thickness = 2: the bore over two is the published radius ratio."""
     assert bore_needed_mm(n, 2.0, 2.0) / 2 == pytest.approx(CIRCLES[n], abs=2e-4)
+
+
+@pytest.mark.parametrize("n", [n for n in CIRCLES if n > N_MAX])
+def test_beyond_the_table_the_bore_is_on_the_large_side(n: int) -> None:
+    assert CIRCLES[n] <= bore_needed_mm(n, 2.0, 2.0) / 2 <= 1.05 * CIRCLES[n]
 
 
 def inside_strand(points: np.ndarray, strand: tuple[float, float, float], width: float, thickness: float) -> np.ndarray:
@@ -84,8 +89,9 @@ def test_strands_thrown_in_at_random_never_need_less(n: int, aspect: float) -> N
 
 @pytest.mark.parametrize(("n", "aspect"), [(4, 2.19), (6, 2.44), (6, 1.94), (5, 3.3)])
 def test_between_the_tables_widths_a_fresh_search_agrees(n: int, aspect: float) -> None:
-    found, _ = search(n, aspect, starts=12, seed=3)
-    assert bore_needed_mm(n, aspect, 1.0) == pytest.approx(found, rel=0.006)
+    """A short search may end a little above the long one, never much below it."""
+    found, _ = search(n, aspect, starts=8, seed=3)
+    assert 0.985 * found <= bore_needed_mm(n, aspect, 1.0) <= 1.005 * found
 
 
 def test_side_by_side_and_stacked() -> None:
