@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount import exif, jpeg
-from holecount.exif import FULL_FRAME_DIAGONAL_MM
+from holecount.exif import FULL_FRAME_DIAGONAL_MM as FULL_FRAME_DIAGONAL_MM
 from holecount.troubles import BadInput, UnfitPhoto
 
 if TYPE_CHECKING:

@@ -12,10 +12,10 @@ import os
 import signal
 import sys
 import traceback
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -121,7 +121,7 @@ def _run(
     outcomes: dict[int, Outcome] = {}
     context = multiprocessing.get_context("spawn")
     with ExitStack() as open_now:
-        pool = open_now.enter_context(ProcessPoolExecutor(n_workers, mp_context=context, initializer=_quiet_worker))
+        pool = open_now.enter_context(ProcessPoolExecutor(n_workers, mp_context=context, initializer=_one_core))
         bar = None
         if sys.stderr.isatty():
             bar = open_now.enter_context(click.progressbar(length=len(paths), label="Measuring", file=sys.stderr))
@@ -131,7 +131,8 @@ def _run(
             while True:
                 # No more than two photographs a worker are under way, so that a thousand names cost nothing.
                 for i in left:
-                    waiting[pool.submit(measure_one, paths[i], request, marked_files[i], force)] = i
+                    with _interrupts_held():
+                        waiting[pool.submit(measure_one, paths[i], request, marked_files[i], force)] = i
                     if len(waiting) >= 2 * n_workers:
                         break
                 if not waiting:
@@ -146,13 +147,27 @@ def _run(
             raise Trouble(what, "Give smaller photographs.") from e
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
+            for worker in multiprocessing.active_children():  # Nobody waits for photographs half measured.
+                worker.terminate()
             raise
     return [outcomes[i] for i in range(len(paths))]
 
 
-def _quiet_worker() -> None:
-    """Ctrl-C is for the parent alone; each worker keeps to one core."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Hold back Ctrl-C for a moment: workers started now never get it, it is for the parent alone."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _one_core() -> None:
+    """Each worker keeps to one core."""
     import cv2
 
     cv2.setNumThreads(1)

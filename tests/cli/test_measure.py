@@ -1,4 +1,4 @@
-"""The verb measure: data on standard output alone, files whole, several photographs at once, every failure one sentence."""
+"""The verb measure: data on standard output alone, files whole, several photographs at once, failures told."""
 
 import csv
 import io
@@ -272,18 +272,21 @@ def test_no_heavy_import_while_measuring() -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32" or not hasattr(os, "kill"), reason="POSIX signals")
-def test_interrupted_while_measuring_several(folder: Path) -> None:
+@pytest.mark.parametrize("wait_s", [0.5, 1.0, 1.5])
+def test_interrupted_while_measuring_several(folder: Path, wait_s: float) -> None:
     import signal
     import time
 
+    # Enough of them that the interruption comes before the end.
+    photos = [str(folder / "dining-chair.jpg"), *(f"{folder}/{'./' * i}round-stool.jpg" for i in range(1, 12))]
     process = subprocess.Popen(
-        [sys.executable, "-m", "holecount", "measure", str(folder), "--as", "json"],
+        [sys.executable, "-m", "holecount", "measure", *photos, "--as", "json"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
     )
-    time.sleep(0.8)
+    time.sleep(wait_s)
     os.killpg(process.pid, signal.SIGINT)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 130, err
