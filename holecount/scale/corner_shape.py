@@ -1,0 +1,114 @@
+"""How round the corners of a rectangle are: a bank card's are, those of boxes, sheets and tiles are not."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from holecount.scale.known_objects import KnownObject
+from holecount.scale.rectangle_pose import rectangle_mm
+
+Array = NDArray[np.float64]
+
+RADII_MM = np.linspace(0.0, 6.0, 25)
+"""Radii tried, for an object the size of a bank card; in proportion for others."""
+_CARD_SHORT_MM = 53.98
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CornerShapes:
+    """What each corner looks like, as two colours parted by a rounded corner.
+
+    Attributes
+    ----------
+    radii_mm : shape (n,)
+    log_p : shape (4, n)
+        Log likelihood of each radius over no corner at all, 0 where the corner is outside the picture.
+    explained : shape (4, n)
+        Share of the colour variance that the two colours account for.
+    """
+
+    radii_mm: Array
+    log_p: Array
+    explained: Array
+
+    def radius_mm(self) -> tuple[float, float]:
+        """Radius all corners agree on best and its standard uncertainty."""
+        total = self.log_p.sum(axis=0)
+        p = np.exp(total - total.max())
+        p /= p.sum()
+        mean = float(p @ self.radii_mm)
+        return mean, float(np.sqrt(max(p @ self.radii_mm**2 - mean**2, 0.0)))
+
+    def points_each(self, known: KnownObject) -> Array:
+        """-6 to 6 for each corner, for looking as this object's corners do rather than sharp (or round).
+
+        When the object's radius is not known, 0 to 6 for looking like a corner at all.
+        """
+        rows = np.arange(4)
+        best = self.radii_mm[self.log_p.argmax(axis=1)]
+        if known.corner_radius_mm is None:
+            return np.where(self.log_p.max(axis=1) > 4, 6 * self.explained[rows, self.log_p.argmax(axis=1)], 0.0)
+        scale = known.short_mm / _CARD_SHORT_MM
+        is_round = known.corner_radius_mm > 0
+        here = int(np.abs(self.radii_mm - known.corner_radius_mm).argmin())
+        rival = 0 if is_round else int(np.abs(self.radii_mm - 3.2 * scale).argmin())
+        gain = (self.log_p[:, here] - self.log_p[:, rival]) * self.explained[:, here if is_round else rival]
+        like = (best > 1.9 * scale) & (best < 4.4 * scale) if is_round else best < 1.3 * scale
+        return np.clip(np.where(like, gain, np.minimum(gain, 0.0)), -6.0, 6.0)
+
+    def points(self, known: KnownObject) -> float:
+        """All four corners' points together."""
+        return float(self.points_each(known).sum())
+
+
+def _outside(grid_mm: Array, radii_mm: Array) -> Array:
+    """Distance of points (n, 2) outside a corner at (0, 0) rounded by each radius, negative inside: (radii, n)."""
+    q = radii_mm[:, None, None] - grid_mm
+    beyond = np.hypot(np.maximum(q[..., 0], 0), np.maximum(q[..., 1], 0))
+    return np.asarray(beyond + np.minimum(q.max(axis=-1), 0) - radii_mm[:, None])
+
+
+def corner_shapes(bgr: NDArray[np.uint8], to_px: Callable[[Array], Array], known: KnownObject) -> CornerShapes:
+    """Look at the four corners of a rectangle.
+
+    Parameters
+    ----------
+    to_px : callable
+        Takes millimetres of the face, shape (n, 2), to pixels, shape (n, 2).
+    """
+    scale = known.short_mm / _CARD_SHORT_MM
+    mm = rectangle_mm(known.long_mm, known.short_mm)
+    middle = np.array([[known.long_mm / 2, known.short_mm / 2], [known.long_mm / 2 + 1, known.short_mm / 2 + 1]])
+    px_per_mm = float(np.linalg.norm(np.diff(to_px(middle), axis=0))) / np.sqrt(2.0)
+    step = float(np.clip(0.8 / px_per_mm, 0.25 * scale, 0.6 * scale))
+    axis = np.arange(-0.7 * scale, 4.6 * scale, step)
+    grid = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
+    # Print and stripes begin further in: only a band along the edge is looked at.
+    grid = grid[_outside(grid, np.array([5.0 * scale]))[0] > -1.3 * scale]
+    radii = RADII_MM * scale
+    w = 0.5 * (1 + np.tanh(1.2 * _outside(grid, radii) / max(0.25 * scale, 0.9 / px_per_mm)))
+    w = w - w.mean(axis=1, keepdims=True)
+    power = (w**2).sum(axis=1)
+    h, width = bgr.shape[:2]
+    n = len(grid)
+    independent = n * min(1.0, (step * px_per_mm) ** 2)
+    log_p, explained = np.zeros((4, len(radii))), np.zeros((4, len(radii)))
+    inward = np.sign(np.array([known.long_mm, known.short_mm]) / 2 - mm)
+    q = to_px((mm[:, None] + grid[None] * inward[:, None]).reshape(-1, 2)).reshape(4, n, 2)
+    for k in range(4):
+        inside = (q[k] >= 0).all(axis=1) & (q[k] <= [width - 1, h - 1]).all(axis=1)
+        if inside.mean() < 0.95:
+            continue
+        m = q[k].astype(np.float32)[None]
+        colour = cv2.remap(bgr, m[..., 0], m[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        c = colour.reshape(-1, 3).astype(float)
+        c -= c.mean(axis=0)
+        total = float((c**2).sum())
+        part = ((w @ c) ** 2).sum(axis=1) / power
+        floor = 3.0**2 * 3 * n
+        log_p[k] = np.maximum(0.25 * independent * np.log((total + floor) / (total - part + floor)), 0.0)
+        explained[k] = part / max(total, 1e-9)
+    return CornerShapes(radii_mm=radii, log_p=log_p, explained=explained)
