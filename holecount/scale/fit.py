@@ -203,7 +203,7 @@ class _Model:
             at, _ = self.layout[k]
             if k:
                 seen = self.start.to_mm(ref.points_px, ref.height_mm)
-                x[at : at + 3] = _rigid(ref.points_mm, seen)
+                x[at : at + 3] = _rigid(_with_rows(ref), seen)
         if self.rims is not None and self.bore_at is not None:
             size, _, _ = self._rim_terms(self.start)
             x[self.bore_at] = float(np.median(size))
@@ -346,6 +346,15 @@ class _Model:
     def residuals(self, x: Array) -> Array:
         parts = [soften(self.reference_residuals(x, k), 3.0) for k in range(len(self.references))]
         return np.concatenate([*parts, self.rim_residuals(x), self.prior_residuals(x)])
+
+
+def _with_rows(reference: Reference) -> Array:
+    """The reference's points (n, 2) in mm, further rows at their usual offset."""
+    mm = reference.points_mm.copy()
+    if reference.row is not None:
+        for i, offset in enumerate(reference.row_offset_mm):
+            mm[reference.row == i + 1, 1] += offset
+    return mm
 
 
 def _rigid(from_mm: Array, to_mm: Array) -> Array:
