@@ -167,7 +167,7 @@ def _apply_fixes(found: Found, fixes: Fixes | None, camera: Camera) -> Found:
     return found.corrected(fixes, camera)
 
 
-REFIND_REL, REGAUGE_REL = 0.05, 0.01
+REFIND_REL, REGAUGE_REL = 0.05, 0.006
 """Changes of the local scale after which the line is looked for again, or the rims read again: the line
 stands steps uneven by about a tenth, the rim model a line of sight off by about a degree (sample set, 2026-11)."""
 

@@ -54,11 +54,11 @@ class PlaneSettings:
     u_tilt_deg: float = 18.0
     u_bore_rel: float = 0.025
     least_u_bore_rel: float = 0.012
-    u_rim_shape: float = 0.012
-    u_common_ellipse: float = 0.0025
-    u_gauge_drift_rel: float = 0.012
+    u_rim_shape: float = 0.025
+    u_common_ellipse: float = 0.005
+    u_gauge_drift_rel: float = 0.02
     u_gauge_slope_rel: float = 0.03
-    widen: float = 1.3
+    widen: float = 1.1
     u_reading_rel: float = 0.001
     u_row_stretch: float = 0.0015
     u_row_shift_mm: float = 0.08
