@@ -284,6 +284,10 @@ def _place(folded: NDArray[np.complex128], hypothesis: _Hypothesis) -> tuple[int
     for sign, phase in ((-1.0, 0.5), (1.0, 0.0)):
         b = sign * _projections(folded, hypothesis, np.arange(float(hypothesis.periods)) + phase)
         a = np.maximum(np.einsum("cd,tdo->tco", solve, b), 0.0)
+        for _ in range(3):
+            for q, row in enumerate(hypothesis.gram):
+                rest = np.einsum("d,tdo->to", row, a) - row[q] * a[:, q]
+                a[:, q] = np.maximum((b[:, q] - rest) / row[q], 0.0)
         total = (2 * np.einsum("tco,tco->o", a, b)) - np.einsum("tco,cd,tdo->o", a, hypothesis.gram, a)
         o = int(np.argmax(total))
         best = max(best, (float(total[o]), o, phase))
@@ -427,6 +431,9 @@ def _is_sound(
     if not (reach[0] >= reach[1] + step and reach[1] >= reach[2] + step):
         return False
     if any(b > a + 1.0 for a, b in pairwise(reach[2:])):
+        return False
+    # Steps grow towards the longest; a period taken double puts a small chance step on top.
+    if reach[0] - reach[1] < 0.7 * (reach[1] - reach[2]) - 0.5:
         return False
     # They start at the edge together.
     start = [r.first_row if inward > 0 else -r.last_row for r in extents[:n] if r is not None]
@@ -611,7 +618,9 @@ def _stands_alone(band: Unrolled, g: Graduation, stretch: tuple[float, float], s
     second = _mark_contrasts(band, g, stretch, 0.5, low, high)
     if len(first) < settings.min_longest or len(second) < settings.min_longest - 1:
         return False
-    return float(np.percentile(first, 30)) > float(np.percentile(second, 70))
+    # Most of the first are darker than most of the second: figures of the other edge may hide a few.
+    darker = float((first[:, None] > second[None, :]).mean())
+    return bool(np.median(second) < 0.35 * np.median(first)) and darker > 0.7
 
 
 def _alternate(band: Unrolled, g: Graduation, stretch: tuple[float, float]) -> bool:

@@ -406,7 +406,12 @@ def _settle(
     centres = np.arange(int(centres.min()), int(centres.max()) + 1, step)
     shear = np.zeros(2)
     rms = 1.0
-    for turn in range(5):
+    for turn in range(6):
+        # Look a little beyond what holds so far: a faint end is found once the map is good.
+        more = 3 * step if turn else 0
+        low, high = int(centres[0]) - more, int(centres[-1]) + more
+        centres = np.arange(low, high + 1, step)
+        centres = centres[(centres >= window // 2) & (centres + window // 2 <= cut.shape[1])]
         offsets = np.arange(-6.0, 7.0, 2.0)
         z = _amplitudes(cut, fitted, offsets[:, None] + np.polyval(line, columns), centres, window)
         # Strokes slant: phase changes from row to row alike in all windows. Amplitude-weighted.
@@ -414,20 +419,30 @@ def _settle(
         slope = np.angle(relative.sum()) / (2 * np.pi) / 2.0
         summed = (z * np.exp(-2j * np.pi * slope * offsets)[:, None]).sum(axis=0)
         amplitude = np.abs(summed)
-        phase = np.unwrap(np.angle(summed)) / (2 * np.pi)
-        phase -= np.round(np.median(phase))
+        phase = np.angle(summed) / (2 * np.pi)
+        if turn < 2:
+            phase = np.unwrap(phase, period=1.0)
+            phase -= np.round(np.median(phase))
         near = fitted
         weight = np.minimum(amplitude, np.median(amplitude)) + 1e-6
-        fitted = fit_period_map(
-            centres.astype(float), near.periods(centres.astype(float)) + phase, weight, near.x0, near.reach, turn >= 2
-        )
-        left = near.periods(centres.astype(float)) + phase - fitted.periods(centres.astype(float))
         best = int(np.argmax(np.convolve(amplitude, np.ones(3), mode="same")))
+        if turn >= 1:
+            first, last = _coherent_run(amplitude, phase, best) if turn >= 2 else (0, len(centres) - 1)
+            if last - first < 2:
+                return None
+            run = slice(first, last + 1)
+            centres, phase, weight, amplitude = centres[run], phase[run], weight[run], amplitude[run]
+            best -= first
+        x = centres.astype(float)
+        reach = max(float(x[-1] - near.x0), float(near.x0 - x[0]))
+        fitted = fit_period_map(x, near.periods(x) + phase, weight, near.x0, reach, turn >= 2)
+        left = near.periods(x) + phase - fitted.periods(x)
         first, last = _coherent_run(amplitude, left, best)
         if last - first < 2:
             return None
-        centres = centres[first : last + 1]
-        rms = float(np.sqrt(np.average(left[first : last + 1] ** 2, weights=weight[first : last + 1])))
+        run = slice(first, last + 1)
+        centres = centres[run]
+        rms = float(np.sqrt(np.average(left[run] ** 2, weights=weight[run])))
         shear = np.array([-slope / float(fitted.rate(np.array([fitted.x0]))[0]), 0.0])
     if rms > settings.max_phase_rms or abs(fitted.p3) > settings.max_cubic * abs(fitted.p1):
         return None

@@ -283,7 +283,7 @@ def _bend(x: Array, y: Array) -> tuple[Array, float]:
 
 
 def _slope(rows: Array) -> Array:
-    """Derivative per sample of periodic rows, exact up to the sampling limit (differences are too flat on thin strokes)."""
+    """Derivative per sample of periodic rows, exact up to the sampling limit: differences are too flat on thin strokes."""
     spectrum = np.fft.rfft(rows, axis=1)
     k = np.arange(spectrum.shape[1])
     return np.fft.irfft(spectrum * (2j * np.pi * k / rows.shape[1]), rows.shape[1], axis=1)
