@@ -124,19 +124,31 @@ def spread_of(
     )
 
 
-def runs_of_gaps(holes: Sequence[Hole], closed: bool) -> list[list[tuple[Hole, Hole]]]:
-    """Neighbouring pairs that were both seen, grouped into unbroken runs (a hidden hole breaks a run)."""
+def runs_of_gaps(
+    holes: Sequence[Hole], closed: bool, across_rails: bool = True
+) -> list[list[tuple[Hole, Hole]]]:
+    """Neighbouring pairs that were both seen, grouped into unbroken runs.
+
+    A hidden hole breaks a run, and so does the step from one rail to the next unless ``across_rails``.
+    """
     ring = [*holes, holes[0]] if closed and len(holes) > 2 else list(holes)
     runs: list[list[tuple[Hole, Hole]]] = [[]]
     for a, b in zip(ring, ring[1:], strict=False):
-        if "hidden" in (a.status, b.status):
+        if "hidden" in (a.status, b.status) or not (across_rails or a.rail == b.rail):
             runs.append([])
         else:
             runs[-1].append((a, b))
     return [r for r in runs if r]
 
 
-def pitch_spread(holes: Sequence[Hole], *, closed: bool, u_scale_rel: float, same_side: bool = False) -> Spread | None:
+def pitch_spread(
+    holes: Sequence[Hole],
+    *,
+    closed: bool,
+    u_scale_rel: float,
+    same_side: bool = False,
+    across_rails: bool = True,
+) -> Spread | None:
     """Spread of the distance from hole to hole.
 
     Neighbouring gaps share a hole, so within a run only the outer centres count:
@@ -149,9 +161,10 @@ def pitch_spread(holes: Sequence[Hole], *, closed: bool, u_scale_rel: float, sam
     u_scale_rel : relative uncertainty of the scale, shared by all gaps.
     same_side : measure from one side of a hole to the same (right-hand) side of the next, which is
         pitch + (d2 - d1)/2 (derived); gaps without both diameters are left out.
+    across_rails : False where rails are separate rows: the way from one to the next is no pitch.
     """
     values, at, var_sum = [], [], 0.0
-    for run in runs_of_gaps(holes, closed):
+    for run in runs_of_gaps(holes, closed, across_rails):
         used = []
         for a, b in run:
             gap = float(np.hypot(b.x_mm - a.x_mm, b.y_mm - a.y_mm))
@@ -227,12 +240,19 @@ def six_inch_counts(
     return int(between.min()), int(max(between.max(), at_events.max())), mean
 
 
-def rail_stats(name: str, holes: Sequence[Hole], *, closed: bool, u_scale_rel: float) -> RailStats:
-    """All figures of one rail (or the seat's only ring); ``holes`` in order along it."""
-    pitch = pitch_spread(holes, closed=closed, u_scale_rel=u_scale_rel)
+def rail_stats(
+    name: str, holes: Sequence[Hole], *, closed: bool, u_scale_rel: float, across_rails: bool = True
+) -> RailStats:
+    """All figures of one rail, of a ring, or of separate rows together (then not ``across_rails``).
+
+    ``holes`` are in order along the line.
+    """
+    pitch = pitch_spread(holes, closed=closed, u_scale_rel=u_scale_rel, across_rails=across_rails)
     diameter = diameter_spread(holes)
-    least, most, mean = six_inch_counts(
-        holes, closed=closed, fallback_diameter_mm=diameter.mean_mm if diameter else 0.0
+    least, most, mean = (
+        six_inch_counts(holes, closed=closed, fallback_diameter_mm=diameter.mean_mm if diameter else 0.0)
+        if across_rails
+        else (None, None, None)
     )
     n_open = sum(h.status == "open" for h in holes)
     n_blocked = sum(h.status == "blocked" for h in holes)
@@ -244,7 +264,9 @@ def rail_stats(name: str, holes: Sequence[Hole], *, closed: bool, u_scale_rel: f
         n_blocked=n_blocked,
         n_hidden=len(holes) - n_open - n_blocked,
         pitch=pitch,
-        same_side_pitch=pitch_spread(holes, closed=closed, u_scale_rel=u_scale_rel, same_side=True),
+        same_side_pitch=pitch_spread(
+            holes, closed=closed, u_scale_rel=u_scale_rel, same_side=True, across_rails=across_rails
+        ),
         diameter=diameter,
         six_inches=SixInches(
             least=least, most=most, mean=mean, from_pitch=SIX_INCHES_MM / pitch.mean_mm if pitch else None

@@ -110,17 +110,27 @@ class Found:
         for mark in fixes.mark:
             k = int(np.argmin(np.hypot(*(xy_px - np.array(mark.place.at_px)).T)))
             status[k], hidden[k] = mark.status, False
-        made = replace(
-            self,
-            xy_px=xy_px[keep],
-            hidden=hidden[keep],
-            covered=self.covered[keep],
-            filled_in=self.filled_in[keep],
-            by_hand=tuple(s for s, k in zip(status, keep, strict=True) if k),
-        )
+        made = replace(self, xy_px=xy_px, by_hand=tuple(status)).only(keep, hidden, self._rows_of(keep))
         for hole in fixes.add:
             made = made.with_hole(np.array([hole.x_px, hole.y_px]), hole.status, camera)
         return made
+
+    def only(self, keep: NDArray[np.bool_], hidden: NDArray[np.bool_], rows: tuple[int, ...]) -> "Found":
+        """The slots ``keep`` (n,) alone, hidden as said, in rows of the given lengths."""
+        return replace(
+            self,
+            xy_px=self.xy_px[keep],
+            hidden=hidden[keep],
+            covered=self.covered[keep],
+            filled_in=self.filled_in[keep],
+            by_hand=tuple(s for s, k in zip(self.by_hand, keep, strict=True) if k),
+            rows=rows,
+        )
+
+    def _rows_of(self, keep: NDArray[np.bool_]) -> tuple[int, ...]:
+        """Lengths of the rows once only the slots ``keep`` are left."""
+        ends = np.cumsum(self.rows)
+        return tuple(int(keep[e - n : e].sum()) for n, e in zip(self.rows, ends, strict=True))
 
     def with_hole(self, at_px: Array, status: str, camera: Camera) -> "Found":
         """With one more hole: into the hidden slot it falls on, else between its nearest neighbours."""
@@ -135,8 +145,11 @@ class Found:
         detour = away + np.roll(away, -1) - np.hypot(*(ahead - mm).T)
         k = int(detour.argmin()) + 1
         by_hand = [*self.by_hand[:k], status, *self.by_hand[k:]]
+        ends = np.cumsum(self.rows)
+        grown = int(np.searchsorted(ends, k - 1, side="right"))
         return replace(
             self,
+            rows=tuple(n + (i == min(grown, len(self.rows) - 1)) for i, n in enumerate(self.rows)),
             xy_px=np.insert(self.xy_px, k, at_px, axis=0),
             hidden=np.insert(self.hidden, k, False),
             covered=np.insert(self.covered, k, False),
@@ -248,6 +261,8 @@ def _look_again(
     s: FindSettings,
 ) -> Found:
     """Fill empty slots that show a rim after all; the rest stay hidden."""
+    if not lines[0].closed:
+        lines = [_with_end_slots(line) for line in lines]
     xy = np.vstack([line.xy_mm for line in lines])
     index = np.concatenate([line.index for line in lines])
     step_mm = lines[0].step_mm
@@ -265,6 +280,13 @@ def _look_again(
         if rim[best] > s.again_share * usual:
             xy[k] = xy[k] + shifts[best]
             filled_in[k] = True
+    if not lines[0].closed:
+        # An open row ends where nothing more is seen: empty slots at its ends are none.
+        kept = seen | filled_in
+        rows = tuple(int(kept[a:b].sum()) for a, b in _spans(lines))
+        xy, seen, filled_in, covered = xy[kept], seen[kept], filled_in[kept], covered[kept]
+    else:
+        rows = tuple(len(line.index) for line in lines)
     stray = np.setdiff1d(np.nonzero(marks.rim > 0.5 * usual)[0], on_line)
     near = [
         i
@@ -279,12 +301,28 @@ def _look_again(
         filled_in=filled_in,
         by_hand=(None,) * len(xy),
         closed=lines[0].closed,
-        rows=tuple(len(line.index) for line in lines),
+        rows=rows,
         step_mm=step_mm,
         rough_diameter_mm=2 * (radius + _RADIUS_BIAS_MM),
         n_strays=len(near),
         gain=sum(line.gain for line in lines) / len(xy),
     )
+
+
+def _with_end_slots(line: HoleLine) -> HoleLine:
+    """An open row with one empty slot more at either end, where the next hole would be."""
+    n = min(4, len(line.xy_mm) - 1)
+    before = line.xy_mm[0] - (line.xy_mm[n] - line.xy_mm[0]) / n
+    after = line.xy_mm[-1] + (line.xy_mm[-1] - line.xy_mm[-1 - n]) / n
+    return replace(
+        line, index=np.array([-1, *line.index, -1]), xy_mm=np.vstack([before, line.xy_mm, after])
+    )
+
+
+def _spans(lines: Sequence[HoleLine]) -> list[tuple[int, int]]:
+    """First and last-plus-one place of each line among all slots."""
+    ends = np.cumsum([len(line.index) for line in lines])
+    return [(int(e) - len(line.index), int(e)) for e, line in zip(ends, lines, strict=True)]
 
 
 _RADIUS_BIAS_MM = 0.4
