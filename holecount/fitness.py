@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from holecount.measure import MeasureRequest, measure_photo
+from holecount.measure import MeasureRequest, find_references, measure_photo
 from holecount.measurement import Measurement, ScaleUse
 from holecount.photo import Photo
 from holecount.troubles import NoScale, UnfitPhoto
@@ -132,6 +132,7 @@ def look_at(
     m: Measurement | None = None
     remarks: list[Remark] = []
     grade: Grade = "fit"
+    scale_words: tuple[str, ...] = ()
     try:
         m = measure_photo(photo, ask, progress)
     except NoScale as trouble:
@@ -141,6 +142,7 @@ def look_at(
     except UnfitPhoto as trouble:
         remarks.append(Remark(what=trouble.what, advice=trouble.hint))
         grade = "unfit"
+        scale_words = _scale_without_holes(photo, ask)
     if progress:
         progress("looking at sharpness and light")
     sharpness = sharpness_of(photo)
@@ -151,6 +153,7 @@ def look_at(
     if m is not None:
         remarks += _seat_remarks(photo, m, radius_px, s)
         if m.scale is not None:
+            scale_words = tuple(r.words for r in m.scale.references)
             remarks += _scale_remarks(m.scale, s)
     if grade == "fit" and remarks:
         grade = "usable"
@@ -162,7 +165,7 @@ def look_at(
         n_holes=m.seat.n_holes if m else None,
         hole_radius_px=radius_px,
         tilt_deg=m.scale.tilt_deg if m and m.scale else None,
-        scale_words=tuple(r.words for r in m.scale.references) if m and m.scale else (),
+        scale_words=scale_words,
         remarks=tuple(remarks),
     )
 
@@ -173,6 +176,16 @@ def _in_pixels(photo: Photo, progress: Callable[[str], None] | None) -> Measurem
         return measure_photo(photo, MeasureRequest(in_pixels=True), progress)
     except UnfitPhoto:
         return None
+
+
+def _scale_without_holes(photo: Photo, ask: MeasureRequest) -> tuple[str, ...]:
+    """What would have given the scale, had there been holes."""
+    if ask.in_pixels:
+        return ()
+    try:
+        return tuple(r.words for r in find_references(photo, ask))
+    except UnfitPhoto:
+        return ()
 
 
 def _radius_px(m: Measurement) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -69,7 +70,8 @@ def command(
 def _words(photo: Photo, f: Fitness) -> str:
     lines = [f"{photo.path.name}: {_GRADES[f.grade]}"]
     for remark in f.remarks:
-        lines += [f"  - {remark.what}", f"    {remark.advice}"]
+        advice = textwrap.fill(remark.advice, 96, initial_indent="    ", subsequent_indent="    ")
+        lines += [f"  - {remark.what}", advice]
     lines += ["", *_facts(photo, f)]
     return "\n".join(lines) + "\n"
 

@@ -160,7 +160,9 @@ def test_nothing_found_at_all(monkeypatch: pytest.MonkeyPatch) -> None:
         raise NoHoles("No row of holes was found.", "Photograph the bare frame.")
 
     monkeypatch.setattr(fitness, "measure_photo", measure)
+    monkeypatch.setattr(fitness, "find_references", lambda *_: made.scale_use().references)
     found = look_at(discs(0.7))
     assert found.grade == "unfit"
     assert found.n_holes is None
     assert found.hole_radius_px is None
+    assert found.scale_words == ("bank card (ISO/IEC 7810 ID-1)",)
