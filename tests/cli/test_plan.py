@@ -72,6 +72,15 @@ def test_a_ring_typed() -> None:
     assert oval["shape"] == "oval"
 
 
+def test_a_measurement_in_pixels_has_a_plan_but_no_length(tmp_path: Path) -> None:
+    path = tmp_path / "pixels.json"
+    path.write_text(tally.to_json(made.measurement_of(made.square_seat(), scale=False)), encoding="utf-8")
+    plan = record(str(path))
+    assert plan["runs"] == 76
+    assert plan["net_m"] is None
+    assert any("no millimetres" in w for w in plan["warnings"])
+
+
 def test_the_wing_has_three_short_verticals() -> None:
     plan = record("--front", "10", "--back", "7", "--left", "9", "--right", "9", "--pitch", "1/2", "--wing", "left")
     assert len(plan["short"]) == 3
