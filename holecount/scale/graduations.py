@@ -26,6 +26,9 @@ LONG_PERIOD_MM: dict[System, float] = {"mm": 10.0, "inch": 25.4}
 _PERIODS: dict[System, tuple[int, ...]] = {"mm": (1, 2, 3, 4, 6, 10, 20), "inch": (1, 2, 3, 4, 6, 8, 16, 32)}
 """How many followed periods a long period may hold: every division, and the harmonics of the coarse ones."""
 
+_WIDTHS_PX = (0.7, 1.1, 1.6)
+"""Standard widths of strokes tried: a hair line in focus to a fat or blurred one (measured on the sample set, 2026-11)."""
+
 _BOX_PX = 13.0
 """Brightness is compared with its mean over this length, which takes shading out: derived, some three strokes wide."""
 
@@ -277,21 +280,24 @@ def _projections(folded: NDArray[np.complex128], hypothesis: _Hypothesis, places
     return np.asarray(2 * np.real(product @ shift).reshape(len(folded), len(hypothesis.comb), len(places)))
 
 
-def _place(folded: NDArray[np.complex128], hypothesis: _Hypothesis) -> tuple[int, float]:
-    """Origin and phase (dark or light strokes) that explain most, by plain least squares."""
+def _place(folded: NDArray[np.complex128], hypothesis: _Hypothesis) -> tuple[float, int, float]:
+    """How much is explained at the best origin and phase (dark or light strokes), and these."""
+    gram = hypothesis.gram
+    solve = np.linalg.inv(gram)
     best = (-1.0, 0, 0.5)
-    solve = np.linalg.inv(hypothesis.gram)
     for sign, phase in ((-1.0, 0.5), (1.0, 0.0)):
+        # Rows and origins in one list, ranks across it.
         b = sign * _projections(folded, hypothesis, np.arange(float(hypothesis.periods)) + phase)
-        a = np.maximum(np.einsum("cd,tdo->tco", solve, b), 0.0)
-        for _ in range(3):
-            for q, row in enumerate(hypothesis.gram):
-                rest = np.einsum("d,tdo->to", row, a) - row[q] * a[:, q]
-                a[:, q] = np.maximum((b[:, q] - rest) / row[q], 0.0)
-        total = (2 * np.einsum("tco,tco->o", a, b)) - np.einsum("tco,cd,tdo->o", a, hypothesis.gram, a)
+        shape = (b.shape[0], b.shape[2])
+        b = b.transpose(1, 0, 2).reshape(len(gram), -1)
+        a = np.maximum(solve @ b, 0.0)
+        for _ in range(2):
+            for q, row in enumerate(gram):
+                a[q] = np.maximum(a[q] + (b[q] - row @ a) / row[q], 0.0)
+        total = ((2 * b - gram @ a) * a).sum(axis=0).reshape(shape).sum(axis=0)
         o = int(np.argmax(total))
         best = max(best, (float(total[o]), o, phase))
-    return best[1], best[2]
+    return best
 
 
 def _fit_reading(fine: Floats, per_period: int, hypothesis: _Hypothesis, origin: int, phase: float) -> _Fit:
@@ -316,13 +322,13 @@ def _not_negative(b: Array, gram: Array) -> tuple[Array, Array]:
 
     Coordinate descent: ranks overlap little, so a few rounds suffice.
     """
-    contrast = np.maximum(b / np.diag(gram), 0.0)
-    for _ in range(12):
-        for q in range(b.shape[1]):
-            rest = contrast @ gram[q] - contrast[:, q] * gram[q, q]
-            contrast[:, q] = np.maximum((b[:, q] - rest) / gram[q, q], 0.0)
-    explained = 2 * (contrast * b).sum(axis=1) - ((contrast @ gram) * contrast).sum(axis=1)
-    return contrast, explained
+    right = np.ascontiguousarray(b.T)
+    contrast = np.maximum(np.linalg.solve(gram, right), 0.0)
+    for _ in range(6):
+        for q, row in enumerate(gram):
+            contrast[q] = np.maximum(contrast[q] + (right[q] - row @ contrast) / row[q], 0.0)
+    explained = ((2 * right - gram @ contrast) * contrast).sum(axis=0)
+    return np.ascontiguousarray(contrast.T), explained
 
 
 def _all_fits(
@@ -332,28 +338,37 @@ def _all_fits(
     near = np.flatnonzero(np.abs(band.rows) <= 0.7 * band.rows[-1])
     some = band.fine[near[:: max(1, len(near) // 24)]]
     available = band.fine.shape[1] / band.per_period
-    tried: list[tuple[float, float, _Hypothesis, int, float]] = []
-    for width_px in (0.7, 1.1, 1.6):
-        for name in ("mm", "inch"):
-            if system is not None and name != system:
-                continue
-            for periods in _PERIODS[name]:
-                scale = periods * band.px_per_period / LONG_PERIOD_MM[name]
-                if available < 2.4 * periods or not scales[0] <= scale <= scales[1]:
-                    continue
-                h = _hypothesis(name, periods, band.px_per_period, width_px, settings)
-                folded = _coefficients(some, periods * band.per_period, h.comb.shape[1])
-                origin, phase = _place(folded, h)
-                fit = _fit_reading(some, band.per_period, h, origin, phase)
-                tried.append((float(fit.explained.sum()), width_px, h, origin, phase))
-    if not tried:
+    wanted: list[tuple[System, int]] = []
+    for name in ("mm", "inch"):
+        for periods in _PERIODS[name]:
+            scale = periods * band.px_per_period / LONG_PERIOD_MM[name]
+            if system in (None, name) and available >= 2.4 * periods and scales[0] <= scale <= scales[1]:
+                wanted.append((name, periods))
+    if not wanted:
         return []
-    best, width_px = max((t[0], t[1]) for t in tried)
-    return [
-        _fit_reading(band.fine, band.per_period, h, origin, phase)
-        for total, width, h, origin, phase in tried
-        if width == width_px and total > 0.5 * best
-    ]
+
+    def tried(name: System, periods: int, width_px: float) -> tuple[float, _Hypothesis, int, float]:
+        h = _hypothesis(name, periods, band.px_per_period, width_px, settings)
+        folded = _coefficients(some, periods * band.per_period, h.comb.shape[1])
+        total, origin, phase = _place(folded, h)
+        return total, h, origin, phase
+
+    # A line wider than a third of the spacing would be a ripple whose contrast means nothing.
+    widths = [w for w in _WIDTHS_PX if w < 0.33 * band.px_per_period] or [_WIDTHS_PX[0]]
+    usual = widths[min(1, len(widths) - 1)]
+    results = {(name, periods): tried(name, periods, usual) for name, periods in wanted}
+    first = max(results, key=lambda key: results[key][0])
+    # How wide strokes are is settled by the best reading, for all.
+    by_width = {w: results[first][0] if w == usual else tried(*first, w)[0] for w in widths}
+    width_px = max(by_width, key=lambda w: by_width[w])
+    best = results[first][0]
+    fits = []
+    for (name, periods), (total, h, origin, phase) in results.items():
+        if total > 0.5 * best:
+            if width_px != usual:
+                h = _hypothesis(name, periods, band.px_per_period, width_px, settings)
+            fits.append(_fit_reading(band.fine, band.per_period, h, origin, phase))
+    return fits
 
 
 def _run_of_rows(seen: NDArray[np.bool_], start: int, gap: int) -> tuple[int, int]:

@@ -93,7 +93,7 @@ def fit_period_map(x: Array, u: Array, weight: Array, x0: float, reach: float, c
     slope, start = np.polyfit(t, u, 1, w=weight)
     p = np.array([start, slope, 0.0, 0.0])
     free = 4 if cubic else 3
-    for _ in range(5):
+    for _ in range(3):
         d = 1 + p[2] * t
         r = u - (p[0] + p[1] * t / d + p[3] * t**3)
         scale = max(1.4826 * float(np.median(np.abs(r))), 0.002)
@@ -206,14 +206,16 @@ def _search_px(shape: tuple[int, ...]) -> int:
     return max(16, round(max(shape) / 100))
 
 
-def rate_strip(grey: NDArray[np.uint8], strip: Strip, settings: LatticeSettings) -> float:
+def rate_strip(
+    grey: NDArray[np.uint8], strip: Strip, settings: LatticeSettings, search_px: int | None = None
+) -> float:
     """Height of the strongest spectral peak that the windows near the strip's middle share."""
     window = _window_px(grey.shape)
     before, after = _chord(grey.shape, strip.centre_px, strip.direction_rad)
     before, after = min(before, round(1.5 * window)), min(after, round(1.5 * window))
     if before + after < 1.5 * window:
         return 0.0
-    cut = rotated_cut(grey, strip.centre_px, strip.direction_rad, before, after, _search_px(grey.shape))
+    cut = rotated_cut(grey, strip.centre_px, strip.direction_rad, before, after, search_px or _search_px(grey.shape))
     peak = _peakiness(_grouped(cut, settings.row_group_px[max(grey.shape) >= 2400]), window)
     wide = np.maximum(peak[..., 1:-1], np.maximum(peak[..., 2:], peak[..., :-2]))
     return float(wide.mean(axis=1).max())
@@ -256,14 +258,21 @@ def _follow(
 
 
 def _robust_line(x: Array, y: Array, weight: Array, floor: float) -> Array:
-    line = np.polyfit(x, y, 1, w=weight)
+    """Slope and intercept by weighted least squares without the points far off."""
+    keep = np.ones(len(x), bool)
+    slope, level = 0.0, 0.0
     for _ in range(3):
-        r = np.abs(y - np.polyval(line, x))
+        w, u, v = weight[keep] ** 2, x[keep], y[keep]
+        total = float(w.sum())
+        mean_u, mean_v = float(w @ u) / total, float(w @ v) / total
+        spread = float(w @ (u - mean_u) ** 2)
+        slope = float(w @ ((u - mean_u) * (v - mean_v))) / spread if spread > 0 else 0.0
+        level = mean_v - slope * mean_u
+        r = np.abs(y - slope * x - level)
         keep = r <= max(floor, 2.0 * float(np.median(r)))
         if keep.sum() < 3:
             break
-        line = np.polyfit(x[keep], y[keep], 1, w=weight[keep])
-    return np.asarray(line)
+    return np.array([slope, level])
 
 
 def _amplitudes(
@@ -406,7 +415,7 @@ def _settle(
     centres = np.arange(int(centres.min()), int(centres.max()) + 1, step)
     shear = np.zeros(2)
     rms = 1.0
-    for turn in range(6):
+    for turn in range(5):
         # Look a little beyond what holds so far: a faint end is found once the map is good.
         more = 3 * step if turn else 0
         low, high = int(centres[0]) - more, int(centres[-1]) + more

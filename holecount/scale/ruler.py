@@ -261,25 +261,26 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
 
 def _bend(x: Array, y: Array) -> tuple[Array, float]:
     """A straight line, or a parabola where it is clearly better, robustly; and the spread of the points about it."""
-    fits: list[tuple[Array, float]] = []
     middle, half = float(0.5 * (x.min() + x.max())), float(0.5 * np.ptp(x))
     t = (x - middle) / half
-    for degree in (1, 2):
+    powers = np.stack([np.ones_like(t), t, t * t], axis=1)
+    fits: list[tuple[Array, float]] = []
+    for terms in (2, 3):
         weight = np.ones_like(x)
-        p = np.zeros(degree + 1)
-        left = y
-        for _ in range(6):
-            p = np.polyfit(t, y, degree, w=np.sqrt(weight))
-            left = y - np.polyval(p, t)
+        design = powers[:, :terms]
+        p, left = np.zeros(terms), y
+        for _ in range(4):
+            p = np.linalg.solve((design * weight[:, None]).T @ design, (design * weight[:, None]).T @ y)
+            left = y - design @ p
             scale = max(1.4826 * float(np.median(np.abs(left))), 1e-3)
             weight = 1 / (1 + (left / (2 * scale)) ** 2) ** 2
-        spread = math.sqrt(float((weight * left**2).sum() / weight.sum()) * len(x) / max(1, len(x) - degree - 1))
+        spread = math.sqrt(float((weight * left**2).sum() / weight.sum()) * len(x) / max(1, len(x) - terms))
         fits.append((p, spread))
     best = 1 if len(x) >= 8 and len(x) * (1 - (fits[1][1] / max(fits[0][1], 1e-9)) ** 2) > 8 else 0
-    p, spread = fits[best]
+    (a, b, c), spread = np.append(fits[best][0], [0.0] * (1 - best)), fits[best][1]
     # From t back to x.
-    back = np.poly1d([1 / half, -middle / half])
-    return np.asarray(np.atleast_1d(np.poly1d(p)(back).coeffs), np.float64), spread
+    slope, bow = b / half, c / half**2
+    return np.array([bow, slope - 2 * bow * middle, a - slope * middle + bow * middle**2]), spread
 
 
 def _slope(rows: Array) -> Array:
@@ -634,9 +635,10 @@ def _other_edge(
         turn = abs(math.sin(strip.direction_rad - r.direction_rad))
         if low - 2 < inwards < high and turn < 0.1 and edge.along_mm.min() < along[0] < edge.along_mm.max():
             tries.append((strip, None))
-    tries = tries[:2]
+    tries = tries[:1]
     middle = float(r.map.place(_periods(edge, np.array([0.5 * (edge.along_mm.min() + edge.along_mm.max())])))[0])
     tangent = float(np.polyval(np.polyder(r.line), middle))
+    rated: list[tuple[float, Strip, int]] = []
     for width in settings.usual_widths_mm:
         # The middle of the strokes there, some 3 mm inside the face's edge.
         row = edge.outer_row + g.inward * (width - 3.0) * edge.px_per_mm
@@ -644,7 +646,12 @@ def _other_edge(
         centre = r.to_px(np.array([x]), np.array([float(np.polyval(r.line, x)) + row]))[0]
         if 0 <= centre[0] < photo.width_px and 0 <= centre[1] < photo.height_px:
             strip = Strip(centre_px=centre, direction_rad=r.direction_rad + math.atan(tangent), score=0.0)
-            tries.append((strip, max(8, round(3.0 * edge.px_per_mm))))
+            search_px = max(8, round(3.0 * edge.px_per_mm))
+            rated.append((rate_strip(grey, strip, settings.lattice, search_px), strip, search_px))
+    if rated:
+        rating, strip, search_px = max(rated, key=lambda r: r[0])
+        if rating >= settings.lattice.min_peak:
+            tries.append((strip, search_px))
     for strip, search in tries:
         other = _read_edge(photo, grey, strip, system, settings, search)
         if other is not None and _pair(edge, other, settings) is not None:
@@ -677,14 +684,17 @@ def find_rulers(
     rated = sorted(((rate_strip(grey, s, settings.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
     edges: list[Edge] = []
     followed = 0
+    enough = settings.lattice.min_peak
     for rating, i in rated:
-        if rating < settings.lattice.min_peak or followed >= settings.max_followed:
+        if rating < enough or followed >= settings.max_followed:
             break
         if any(_covers(e, strips[i].centre_px) for e in edges):
             continue
         followed += 1
         edge = _read_edge(photo, grey, strips[i], system, settings)
         if edge is not None and not any(_same_edge(e, edge) for e in edges):
+            # A second ruler is about as clear as the first.
+            enough = max(enough, 0.55 * rating)
             edges.append(edge)
     for edge in list(edges):
         if not any(e is not edge and _pair(edge, e, settings) for e in edges):

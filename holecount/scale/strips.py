@@ -51,7 +51,7 @@ class StripSettings:
     min_coherence: float = 0.5
     shear_deg: tuple[float, ...] = (-20.0, -10.0, 0.0, 10.0, 20.0)
     max_seeds: int = 6000
-    max_strips: int = 12
+    max_strips: int = 9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,17 +114,20 @@ def _direction_field(grey: NDArray[np.uint8], cell: int) -> tuple[Floats, Floats
     """
     rows, cols = grey.shape[0] // cell * cell, grey.shape[1] // cell * cell
     cut = grey[:rows, :cols]
-    gx = cv2.Sobel(cut, cv2.CV_32F, 1, 0, ksize=3)
-    gy = cv2.Sobel(cut, cv2.CV_32F, 0, 1, ksize=3)
+    gx = cv2.Sobel(cut, cv2.CV_16S, 1, 0, ksize=3)
+    gy = cv2.Sobel(cut, cv2.CV_16S, 0, 1, ksize=3)
     size = (cols // cell, rows // cell)
 
     def mean(values: NDArray[Any]) -> Floats:
         return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32)
 
+    def product(a: NDArray[Any], b: NDArray[Any]) -> Floats:
+        return np.asarray(cv2.multiply(a, b, dtype=cv2.CV_32F), np.float32)
+
     mx, my = mean(gx), mean(gy)
-    xx = mean(gx * gx) - mx * mx
-    yy = mean(gy * gy) - my * my
-    xy = mean(gx * gy) - mx * my
+    xx = mean(product(gx, gx)) - mx * mx
+    yy = mean(product(gy, gy)) - my * my
+    xy = mean(product(gx, gy)) - mx * my
     # Twenty squared grey levels: the rounding to whole levels alone must not look like a direction.
     total = xx + yy + np.float32(20.0)
     return np.asarray((xx - yy) / total, np.float32), np.asarray(2 * xy / total, np.float32)
