@@ -157,6 +157,8 @@ def verdict_of(
     seat: RailStats,
     plane: PlaneFit | None,
     left_out: Sequence[Reference] = (),
+    *,
+    lean_open: bool = False,
 ) -> tuple[Literal["good", "check"], tuple[str, ...]]:
     """The verdict and its reasons in plain words."""
     s = e.settings
@@ -167,6 +169,11 @@ def verdict_of(
     doubtful = [h for h in holes if set(h.doubts) - {"blocked", "far-from-scale", "worn-rim"}]
     if plane is None:
         reasons.append("There is no scale: lengths are in pixels.")
+    if lean_open:
+        reasons.append(
+            "One ruler tells the scale along itself only; how the camera leaned was read from the holes. "
+            "A card or a second ruler on another rail would settle it."
+        )
     if left_out:
         names = " and ".join(ref.words for ref in left_out)
         reasons.append(f"Something else that looks like a {names} does not lie on the frame and was left out.")
