@@ -22,8 +22,10 @@ from holecount.holes.rim_model import (
     N_RAYS,
     RADII,
     Rims,
+    chance,
     coarse,
     features,
+    judge,
     read_rims,
     scalars,
 )
@@ -54,7 +56,7 @@ class GaugeSettings:
     """
 
     n_passes: int = 2
-    block_above_px: float = 20.0
+    block_above_px: float = 22.0
     least_weight: float = 0.02
 
 
@@ -137,15 +139,18 @@ def gauge_holes(
     centres_px = np.asarray(centres_px, float).reshape(-1, 2)
     if len(centres_px) == 0:
         return []
-    centre, radius, chance = _centred(photo, camera, camera.to_mm(centres_px), rough_diameter_mm / 2, settings)
+    centre, radius, odds = _centred(photo, camera, camera.to_mm(centres_px), rough_diameter_mm / 2, settings)
+    weight = np.maximum(chance(odds), settings.least_weight)
     for k in range(settings.n_passes):
         patch = _polar(photo, camera, centre, radius, settings)
-        rims = read_rims(patch.features, patch.scalars, np.maximum(chance, settings.least_weight))
+        rims = read_rims(patch.features, patch.scalars, weight)
         fit = fit_circles(_local_points(rims), _ray_weight(rims))
         if k + 1 < settings.n_passes:
             centre = centre + _turned(np.clip(fit.centre + rims.shift, -0.3, 0.3) * radius[:, None], patch.turn_rad)
             radius = radius * np.clip(fit.radius + rims.correction, 0.8, 1.25)
-    return _readings(camera, patch, rims, fit)
+    found = np.clip(fit.radius + rims.correction, 0.3, 2.0) * patch.ref_mm
+    hole, blocked = judge(rims, np.log(found / (rough_diameter_mm / 2)), odds, weight)
+    return _readings(camera, patch, rims, fit, hole, blocked)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,7 +195,7 @@ _POLAR_RING = np.broadcast_to(RADII > FACE_FROM, (N_RAYS, len(RADII)))
 def _centred(
     photo: Photo, camera: Camera, centre_mm: Array, radius_mm: float, settings: GaugeSettings
 ) -> tuple[Array, Array, Array]:
-    """Better centres and radii from a square patch, and the chance that there is a hole."""
+    """Better centres and radii from a square patch, and the log odds that there is a hole."""
     slope, turn = _line_of_sight(camera, centre_mm)
     ref = np.full(len(centre_mm), radius_mm)
     places = local_map(camera, centre_mm, turn, 1.5 * radius_mm)
@@ -199,8 +204,8 @@ def _centred(
     grid = np.broadcast_to(_SQUARE * np.float32(radius_mm), (len(ref), *_SQUARE.shape))
     light, inside = read_linear(photo, places, grid, block)
     x, face = features(light, inside, _SQUARE_RING)
-    shift, log_size, chance = coarse(x, scalars(slope, ref_px / block, ref, face))
-    return centre_mm + _turned(shift * ref[:, None], turn), ref * np.exp(log_size), chance
+    shift, log_size, odds = coarse(x, scalars(slope, ref_px / block, ref, face))
+    return centre_mm + _turned(shift * ref[:, None], turn), ref * np.exp(log_size), odds
 
 
 def _polar(photo: Photo, camera: Camera, centre_mm: Array, ref_mm: Array, settings: GaugeSettings) -> _Patch:
@@ -231,7 +236,9 @@ def _ray_weight(rims: Rims) -> Array:
     return np.asarray(rims.ray_seen**2 / np.maximum(rims.ray_scale, math.exp(-6.0)) ** 2)
 
 
-def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles) -> list[RimReading]:
+def _readings(
+    camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Array, blocked: Array
+) -> list[RimReading]:
     n, ref = len(patch.ref_mm), patch.ref_mm
     radius = np.maximum(fit.radius + rims.correction, 0.05)
     middle = fit.centre + rims.shift
@@ -272,8 +279,8 @@ def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles) -> list[R
                 contrast=float((face[i] - inside[i]) / max(face[i] + inside[i], 1e-6)),
                 blur_px=float(blur[i]),
                 saturated_frac=float((outer[i] >= SATURATED).all(axis=-1).mean()),
-                blocked_score=float(rims.blocked[i]),
-                hole_score=float(rims.hole[i]),
+                blocked_score=float(blocked[i]),
+                hole_score=float(hole[i]),
             )
         )
     return out
