@@ -337,17 +337,33 @@ def _settings(text: str, path: Path) -> JobSettings:
         raw: Any = json.loads(text)
     except (ValueError, RecursionError) as e:
         raise BadInput(f"'{path}' is damaged (not JSON).", "Take it away and open the job again.") from e
+    return settings_from(raw, f"'{path}'", path.parent.name)
+
+
+def settings_from(raw: Any, source: str, name: str) -> JobSettings:
+    """Settings from what stands in ``job.json``; entries that are not known are passed over.
+
+    Parameters
+    ----------
+    source : what to call it in complaints.
+    name : of the job, when it does not say.
+
+    Raises
+    ------
+    BadInput
+        When an entry cannot be what it should be.
+    """
     if not isinstance(raw, dict) or raw.get("holecount_job") != SCHEMA:
         said = raw.get("holecount_job") if isinstance(raw, dict) else None
-        raise BadInput(f"'{path}' has schema {said!r}; this holecount reads {SCHEMA}.", "Update holecount.")
+        raise BadInput(f"{source} has schema {said!r}; this holecount reads {SCHEMA}.", "Update holecount.")
     given: dict[str, Any] = {k: v for k, v in raw.items() if k in _KINDS}
     for key, value in given.items():
         if not isinstance(value, _KINDS[key]) or (int in _KINDS[key] and isinstance(value, bool)):
-            raise BadInput(f"'{path}': '{key}' is {value!r}, which it cannot be.", "See docs/jobs-folder.md.")
+            raise BadInput(f"{source}: '{key}' is {value!r}, which it cannot be.", "See docs/jobs-folder.md.")
     cards = given.pop("cards", [])
     if not all(isinstance(c, str) for c in cards) or given.get("ruler") not in (None, "mm", "inch"):
-        raise BadInput(f"'{path}': 'cards' or 'ruler' cannot be that.", "See docs/jobs-folder.md.")
-    given.setdefault("name", path.parent.name)
+        raise BadInput(f"{source}: 'cards' or 'ruler' cannot be that.", "See docs/jobs-folder.md.")
+    given.setdefault("name", name)
     return JobSettings(cards=tuple(cards), **given)
 
 

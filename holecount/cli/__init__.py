@@ -25,6 +25,7 @@ VERBS: dict[str, str] = {
     "tape": "Turn tape-measure readings into the same figures as a photograph.",
     "charts": "Show the sizing charts and where they come from.",
     "sheet": "Make the printable job sheet of a saved measurement, or set several seats side by side.",
+    "page": "Open the bench page: the same work in a browser, on this machine or a phone.",
     "plan": "Lay out the strands of the seven steps and reckon the cane needed.",
 }
 """Every verb with its one line of help, in the order of work; the verb lives in the module of its name."""

@@ -98,10 +98,18 @@ def _hole_ticks(n: int) -> list[int]:
     return [1, *range(step if step > 1 else 2, n + 1, step)]
 
 
+def _doubtful(m: Measurement) -> set[int]:
+    """Numbers of the holes in stretches of low confidence; a stretch may run over the last hole to the first."""
+    n, out = len(m.holes), set[int]()
+    for low in m.low_confidence:
+        last = low.last_hole if low.last_hole >= low.first_hole else low.last_hole + n
+        out |= {(k - 1) % n + 1 for k in range(low.first_hole, last + 1)}
+    return out
+
+
 def _shade_doubtful(axes: "Axes", m: Measurement) -> None:
     """Hatched bands over the stretches of low confidence."""
-    doubtful = {k for low in m.low_confidence for k in range(low.first_hole, low.last_hole + 1)}
-    doubtful |= {h.number for h in m.holes if h.status == "hidden"}
+    doubtful = _doubtful(m) | {h.number for h in m.holes if h.status == "hidden"}
     for first, last in _runs(sorted(doubtful)):
         axes.axvspan(
             first - 0.5, last + 0.5, facecolor="#ececec", edgecolor="#9a9a9a", hatch="////", linewidth=0.0, zorder=0
@@ -206,7 +214,7 @@ def seat_outline(m: Measurement, *, width_mm: float = 92.0, height_mm: float = 7
         usual = m.seat.diameter.mean_mm if m.seat.diameter else 0.35 * _median_step(xy)
         from matplotlib.patches import Circle
 
-        doubtful = {k for low in m.low_confidence for k in range(low.first_hole, low.last_hole + 1)}
+        doubtful = _doubtful(m)
         for h in m.holes:
             hidden = h.status == "hidden"
             axes.add_patch(

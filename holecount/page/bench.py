@@ -1,0 +1,209 @@
+"""The jobs that are open on the bench, and the one worker that measures them."""
+
+import threading
+import traceback
+from collections import OrderedDict
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Queue
+from typing import Any
+
+from holecount import jobs
+from holecount.decide import decide
+from holecount.jobs import Inputs, Job, measured_from
+from holecount.measurement import Measurement
+from holecount.page import edits
+from holecount.page.session import Session
+from holecount.page.tiles import Pyramid
+from holecount.photo import ReadSettings
+from holecount.sheet.of_job import request_of, wishes_of
+from holecount.sizing import built_in_charts, chart_named
+from holecount.troubles import Trouble
+
+MOST_OPEN = 3
+"""Jobs whose photograph is kept decoded: 12 megapixels take some 100 MB each. Own choice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """What is known of a job at one moment.
+
+    Attributes
+    ----------
+    inputs : Inputs
+        As they stand in the folder.
+    measurement : Measurement or None
+        Made from these inputs; None while it is being made, or when it cannot be.
+    trouble : Trouble or None
+        Why it cannot be.
+    doing : str
+        What is being done just now; empty when nothing is.
+    """
+
+    inputs: Inputs
+    measurement: Measurement | None
+    trouble: Trouble | None
+    doing: str
+
+
+class OpenJob:
+    """A job on the bench: its session, and what the worker found last."""
+
+    def __init__(self, job: Job, limits: ReadSettings | None) -> None:
+        self.job = job
+        self.session = Session(job, limits)
+        self.changed = threading.Condition()
+        self.made_from = ""
+        self.measurement: Measurement | None = None
+        self.trouble: Trouble | None = None
+        self.doing = ""
+        self.queued = False
+        self._pyramid: Pyramid | None = None
+        self._pyramid_lock = threading.Lock()
+
+    def pyramid(self) -> Pyramid:
+        """The photograph in tiles; raises any `Trouble` of reading it."""
+        with self._pyramid_lock:
+            if self._pyramid is None:
+                self._pyramid = Pyramid(self.session.photo().bgr)
+            return self._pyramid
+
+
+class Bench:
+    """All jobs of one folder. Every public method may be called from any thread.
+
+    Parameters
+    ----------
+    folder : where jobs are kept.
+    limits : of uploaded photographs.
+    """
+
+    def __init__(self, folder: Path, limits: ReadSettings | None = None) -> None:
+        self.folder = folder
+        self.limits = limits or ReadSettings()
+        self._open: OrderedDict[str, OpenJob] = OrderedDict()
+        self._lock = threading.Lock()
+        self._tasks: Queue[OpenJob | None] = Queue()
+        self._worker = threading.Thread(target=self._work, name="measuring", daemon=True)
+        self._worker.start()
+
+    def close(self) -> None:
+        """Finish what is being measured and stop."""
+        self._tasks.put(None)
+        self._worker.join(timeout=30)
+
+    def jobs(self) -> list[Job]:
+        """All jobs, the youngest first."""
+        return jobs.jobs_in(self.folder)
+
+    def open(self, name: str) -> OpenJob | None:
+        """Lay a job on the bench; None when there is none of that name."""
+        job = jobs.job_named(self.folder, name)
+        if job is None:
+            return None
+        with self._lock:
+            found = self._open.get(name)
+            if found is None:
+                found = self._open[name] = OpenJob(job, self.limits)
+            self._open.move_to_end(name)
+            idle = [k for k, o in self._open.items() if not o.queued and k != name]
+            for k in idle[: max(0, len(self._open) - MOST_OPEN)]:
+                del self._open[k]
+            return found
+
+    def view(self, opened: OpenJob, *, wait_s: float = 0.0) -> View:
+        """What is known of the job now; measuring is begun when it has to be.
+
+        Parameters
+        ----------
+        wait_s : how long to wait for measuring to be done.
+        """
+        inputs = opened.job.inputs()
+        wanted = measured_from(inputs)
+        with opened.changed:
+            if opened.made_from != wanted:
+                self._ask(opened)
+                opened.changed.wait_for(lambda: opened.made_from == wanted, timeout=wait_s)
+            if opened.made_from == wanted:
+                return View(inputs=inputs, measurement=opened.measurement, trouble=opened.trouble, doing="")
+            return View(inputs=inputs, measurement=None, trouble=None, doing=opened.doing or "waiting")
+
+    def change(self, opened: OpenJob, change: Any) -> Inputs:
+        """Write down one change; raises `BadInput` when it cannot be meant, and then nothing is written."""
+        sha256 = opened.session.photo().sha256
+        with opened.changed:
+            shown = opened.measurement
+
+        def made(inputs: Inputs) -> Inputs:
+            out = edits.apply(inputs, shown, sha256, change)
+            if out.settings != inputs.settings:
+                _check(out, shown)
+            return out
+
+        with opened.job.locked():
+            inputs = made(opened.job.inputs())
+            opened.job.save_inputs(inputs)
+            return inputs
+
+    def _ask(self, opened: OpenJob) -> None:
+        """Put a job in the worker's queue, once."""
+        if not opened.queued:
+            opened.queued = True
+            self._tasks.put(opened)
+
+    def _work(self) -> None:
+        while (opened := self._tasks.get()) is not None:
+            try:
+                self._measure(opened)
+            except Exception:  # The worker outlives every fault: what is wrong with the folder, the page says itself.
+                traceback.print_exc()
+            finally:
+                with opened.changed:
+                    opened.queued = False
+                    opened.doing = ""
+                    opened.changed.notify_all()
+
+    def _measure(self, opened: OpenJob) -> None:
+        """Measure until what is measured is what stands in the folder."""
+
+        def say(words: str) -> None:
+            with opened.changed:
+                opened.doing = words
+
+        while True:
+            inputs = opened.job.inputs()
+            wanted = measured_from(inputs)
+            if opened.made_from == wanted:
+                return
+            m: Measurement | None = None
+            trouble: Trouble | None = None
+            loaded = False
+            try:
+                loaded = not opened.made_from and opened.job.is_current(inputs)
+                if loaded:
+                    m = opened.job.measurement()
+                if m is None:
+                    m = opened.session.measure(inputs, say)
+                    with opened.job.locked():
+                        if measured_from(opened.job.inputs()) == wanted:
+                            opened.job.save_measurement(m, inputs)
+            except Trouble as t:
+                m, trouble = None, t
+            except Exception as e:
+                traceback.print_exc()
+                m, trouble = None, Trouble(f"The program failed ({type(e).__name__}: {e}).", "Tell its makers.")
+            self._done(opened, wanted, m, trouble)
+            if trouble is None and loaded:
+                opened.session.prepare(inputs)
+
+    def _done(self, opened: OpenJob, made_from: str, m: Measurement | None, trouble: Trouble | None) -> None:
+        with opened.changed:
+            opened.made_from, opened.measurement, opened.trouble = made_from, m, trouble
+            opened.changed.notify_all()
+
+
+def _check(inputs: Inputs, m: Measurement | None) -> None:
+    """Refuse settings that no measuring or sizing could be made with; raises `BadInput`."""
+    request_of(inputs)
+    chart_named(wishes_of(inputs.settings).deciding_chart, built_in_charts())
+    decide(m, (), wishes_of(inputs.settings))

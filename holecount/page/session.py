@@ -1,0 +1,120 @@
+"""One photograph kept at hand: decoded once, its stages remembered, so that a correction costs only what it changes.
+
+The stages and their order are those of `holecount.measure.measure_photo`; a test holds that both give the same.
+"""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from holecount.fixes import Fixes
+from holecount.holes.find import Found
+from holecount.jobs import Inputs, Job
+from holecount.measure import (
+    MeasureRequest,
+    find_holes,
+    find_references,
+    measure_without_scale,
+    settle,
+    write_down,
+)
+from holecount.measurement import Measurement
+from holecount.photo import Photo, ReadSettings, read_photo
+from holecount.scale.agree import fit_agreeing
+from holecount.scale.fit import PlaneFit
+from holecount.scale.plane import Camera
+from holecount.scale.reference import Reference
+from holecount.sheet.of_job import request_of
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    """What does not hang on corrections of single holes: the scale, and the hole line as found."""
+
+    references: tuple[Reference, ...]
+    left_out: tuple[Reference, ...]
+    plane: PlaneFit
+    camera: Camera
+    found: Found
+
+
+class Session:
+    """The decoded photograph of a job and the stages of its measurement.
+
+    `photo` may be called from any thread, `measure` and `prepare` from one at a time.
+    """
+
+    def __init__(self, job: Job, limits: ReadSettings | None = None) -> None:
+        self.job = job
+        self._limits = limits
+        self._photo: Photo | None = None
+        self._reading = threading.Lock()
+        self._seen: tuple[object, tuple[Reference, ...]] | None = None
+        self._line: tuple[object, _Line] | None = None
+
+    def photo(self, progress: Progress | None = None) -> Photo:
+        """The photograph, decoded on first use; raises any `Trouble` of reading it."""
+        with self._reading:
+            if self._photo is None:
+                if progress:
+                    progress("reading the photograph")
+                self._photo = read_photo(self.job.photo(), self._limits)
+            return self._photo
+
+    def measure(self, inputs: Inputs, progress: Progress | None = None) -> Measurement:
+        """Measure for these inputs; raises any `Trouble`."""
+        say = progress or (lambda words: None)
+        photo = self.photo(progress)
+        ask = request_of(inputs)
+        fixes = ask.fixes
+        if fixes is not None:
+            if fixes.by_number:
+                bare = self.measure(_without_fixes(inputs), progress)
+                fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+                fixes = fixes.placed(bare.holes)
+            fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+        if ask.in_pixels:
+            say("looking for holes")
+            return measure_without_scale(photo, fixes)
+        line = self._found(photo, ask, say)
+        say("gauging the holes")
+        camera, plane, found, readings = settle(photo, line.camera, line.plane, line.found, line.references, fixes)
+        return write_down(photo, found, readings, camera, plane, line.references, line.left_out)
+
+    def prepare(self, inputs: Inputs) -> None:
+        """Do beforehand what every correction needs; a `Trouble` in it shows when measuring."""
+        ask = request_of(inputs)
+        if not ask.in_pixels:
+            self._found(self.photo(), ask, lambda words: None)
+
+    def _found(self, photo: Photo, ask: MeasureRequest, say: Progress) -> _Line:
+        """Scale and hole line, remembered for the scale that was asked for."""
+        by_hand = ask.fixes.scale if ask.fixes is not None else ()
+        key = (ask.cards, ask.ruler, by_hand)
+        if self._line is not None and self._line[0] == key:
+            return self._line[1]
+        references = self._references(photo, ask, say)
+        plane, references, left_out = fit_agreeing(
+            references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
+        )
+        say("looking for holes")
+        camera, found = find_holes(photo, plane, references)
+        line = _Line(references=tuple(references), left_out=tuple(left_out), plane=plane, camera=camera, found=found)
+        self._line = (key, line)
+        return line
+
+    def _references(self, photo: Photo, ask: MeasureRequest, say: Progress) -> tuple[Reference, ...]:
+        """Scale objects; the search in the picture is remembered while they are placed by hand instead."""
+        say("looking for the card or ruler")
+        if ask.fixes is not None and ask.fixes.scale:
+            return find_references(photo, ask)
+        key = (ask.cards, ask.ruler)
+        if self._seen is None or self._seen[0] != key:
+            self._seen = (key, find_references(photo, ask))
+        return self._seen[1]
+
+
+def _without_fixes(inputs: Inputs) -> Inputs:
+    return replace(inputs, fixes=Fixes())
