@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from holecount.measurement import Measurement
 from holecount.sizing import Chart, Figures, SizeChoice, choose, figures_from, joined
+from holecount.strands import plan_of_measurement, strands_per_hole
 from holecount.tape import Check, Reading, Tape, check, check_alone
 from holecount.troubles import BadInput
 
@@ -22,7 +23,7 @@ class Wishes:
     strand_thickness_mm : float or None
         Measured with a calliper; None assumes it.
     fullest_hole : int or None
-        Strands of the weave in the fullest hole, couching not counted.
+        Strands of the weave in the fullest hole, couching not counted; None counts them from the strand plan.
     charts : tuple of Chart or None
         Charts to ask; those that come along when None.
     deciding_chart : str
@@ -55,6 +56,17 @@ class Decision:
     tape: Tape | None
     choice: SizeChoice | None
     no_choice: str = ""
+
+
+def fullest_hole_of(m: Measurement) -> int | None:
+    """Strands of the weave in the fullest hole of a measured seat, from its strand plan; None where no plan can be made.
+
+    Then the rules fall back on the trade's rule of thumb.
+    """
+    try:
+        return max(strands_per_hole(plan_of_measurement(m)).values())
+    except (BadInput, ValueError):
+        return None
 
 
 def decide(m: Measurement | None, readings: Sequence[Reading] = (), wishes: Wishes | None = None) -> Decision:
@@ -95,6 +107,6 @@ def decide(m: Measurement | None, readings: Sequence[Reading] = (), wishes: Wish
         deciding_chart=said.deciding_chart,
         couched=said.couched,
         strand_thickness_mm=said.strand_thickness_mm,
-        fullest_hole=said.fullest_hole,
+        fullest_hole=said.fullest_hole or (fullest_hole_of(m) if m is not None else None),
     )
     return Decision(checks=checks, tape=tape, choice=choice)

@@ -9,6 +9,7 @@ from holecount import tally
 from holecount.cli.options import as_option, file_path, output_options
 from holecount.cli.results import deliver
 from holecount.cli.sizing_options import asked_charts, reading_options, readings_given, sizing_options
+from holecount.decide import fullest_hole_of
 from holecount.sizing import choose, figures_from, joined, lines, to_dict
 from holecount.tape import Tape
 from holecount.troubles import BadInput
@@ -49,7 +50,10 @@ def command(
     readings = readings_given(pitch=pitch, hole=hole, six_inches=six_inches, unit=unit, taken=taken, sharp=True)
     if saved is None and not readings:
         raise BadInput("There is nothing to choose from.", "Give a saved measurement, or --pitch and --hole.")
-    figures = figures_from(tally.read(saved), shape=shape) if saved else None
+    measured = tally.read(saved) if saved else None
+    figures = figures_from(measured, shape=shape) if measured else None
+    if measured is not None and strands is None:
+        strands = fullest_hole_of(measured)
     if readings:
         typed = figures_from(Tape(readings=readings, typed=True), shape=shape)
         figures = joined(figures, typed) if figures else typed
