@@ -61,7 +61,7 @@ def test_shapes_tell_what_colour_does() -> None:
     dashes = ring_angles(picture, hidden.x_px, hidden.y_px, radius, RAIL_COLOURS["right"])
     assert 0.3 < dashes.mean() < 0.85
     corners = ring_angles(picture, glare.x_px, glare.y_px, 1.55 * radius, DOUBT_COLOUR)
-    assert 4 <= corners.sum() < 30  # A diamond meets that circle at its corners alone.
+    assert 4 <= corners.sum() < 45  # A diamond meets that circle at its corners alone; its number stands near one.
     assert all(corners[k - 1 : k + 2].any() for k in (18, 36, 54))
     assert corners[[71, 0, 1]].any()
 
