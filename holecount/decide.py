@@ -59,9 +59,9 @@ class Decision:
 
 
 def fullest_hole_of(m: Measurement) -> int | None:
-    """Strands of the weave in the fullest hole of a measured seat, from its strand plan; None where no plan can be made.
+    """Strands of the weave in the fullest hole of a measured seat, counted from its strand plan.
 
-    Then the rules fall back on the trade's rule of thumb.
+    None where no plan can be made; then the rules fall back on the trade's rule of thumb.
     """
     try:
         return max(strands_per_hole(plan_of_measurement(m)).values())

@@ -90,7 +90,7 @@ def least_squares(
             if damping > 1e6:
                 converged = True  # no step of any length improves: at the bottom to rounding
                 break
-    covariance = np.linalg.pinv(j.T @ j, hermitian=True)
+    covariance = np.asarray(np.linalg.pinv(j.T @ j, hermitian=True), float)
     return Fit(x=x, covariance=covariance, residuals=r, converged=converged)
 
 
@@ -101,5 +101,3 @@ def soften(residuals: Array, knee: float = 2.0) -> Array:
     """
     z = residuals / knee
     return np.asarray(np.sign(z) * knee * np.sqrt(2 * (np.sqrt(1 + z**2) - 1)))
-
-

@@ -81,7 +81,6 @@ def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress:
     """
     ask = request or MeasureRequest()
     say = progress or (lambda words: None)
-    size = {"width_px": photo.width_px, "height_px": photo.height_px}
     fixes = ask.fixes
     if fixes is not None:
         fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
@@ -90,7 +89,9 @@ def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress:
         return measure_without_scale(photo, fixes)
     say("looking for the card or ruler")
     references = find_references(photo, ask)
-    plane, references, left_out = fit_agreeing(references, **size, focal_px=photo.focal_px)
+    plane, references, left_out = fit_agreeing(
+        references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
+    )
     say("looking for holes")
     camera, found = find_holes(photo, plane, references)
     say("gauging the holes")
@@ -301,9 +302,7 @@ def rim_shapes(readings: Sequence[RimReading], camera: Camera, least_arc: float 
         at = camera.to_mm(r.rim_px[ok]) - np.array([r.x_mm, r.y_mm])
         angle, radius = np.arctan2(at[:, 1], at[:, 0]), np.hypot(at[:, 0], at[:, 1])
         # radius = R (1 + e1 cos 2t + e2 sin 2t) with the centre free
-        design = np.column_stack(
-            [np.ones(len(at)), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
-        )
+        design = np.column_stack([np.ones(len(at)), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
         w = np.sqrt(r.rim_weight[ok])
         c, *_ = np.linalg.lstsq(design * w[:, None], radius * w, rcond=None)
         e1, e2 = c[3] / c[0], c[4] / c[0]
@@ -326,28 +325,32 @@ def write_down(
     *,
     lean_open: bool = False,
 ) -> Measurement:
-    """From readings to the finished measurement; ``left_out`` are things of known size that did not agree,
-    ``lean_open`` says that the tilt had to be told by the holes.
+    """From readings to the finished measurement.
+
+    ``left_out`` are things of known size that did not agree, ``lean_open`` says that the tilt had to be
+    told by the holes.
     """
     n = len(found.xy_px)
     seen = np.nonzero(~found.hidden)[0]
     at = {int(slot): r for slot, r in zip(seen, readings, strict=True)}
     xy_px = found.xy_px.copy()
-    for slot, r in at.items():
-        xy_px[slot] = (r.x_px, r.y_px)
+    for slot, reading in at.items():
+        xy_px[slot] = (reading.x_px, reading.y_px)
     xy = camera.to_mm(xy_px)
     middle = camera.to_px(xy.mean(axis=0)[None])[0]
-    below = camera.to_mm(np.array([middle, middle + [0.0, 50.0]]))
+    below = camera.to_mm(np.array([middle, middle + np.array([0.0, 50.0])]))
     down = (below[1] - below[0]) / np.hypot(*(below[1] - below[0]))
     layout = lay_out(xy, down) if found.closed else rows_layout(found.rows, xy, down)
-    per_px = 1.0 if plane is not None else float(1 / np.median(np.sqrt(np.abs(np.linalg.det(mm_per_px(camera, xy_px))))))
+    per_px = (
+        1.0 if plane is not None else float(1 / np.median(np.sqrt(np.abs(np.linalg.det(mm_per_px(camera, xy_px))))))
+    )
     new = ((xy - layout.origin_mm) @ layout.turn.T * per_px)[layout.order]
     u_local = plane.u_log_scale(xy_px)[1][layout.order] if plane is not None else np.zeros(n)
     evidence = Evidence.of(photo, camera, at, found, u_local, layout)
     holes = []
     for k in range(n):
         slot = int(layout.order[k])
-        r = at.get(slot)
+        r: RimReading | None = at.get(slot)
         status: Status = "hidden" if r is None else "blocked" if evidence.blocked[slot] else "open"
         gauged = r is not None and status == "open" and evidence.measurable[slot]
         holes.append(
@@ -392,7 +395,9 @@ def write_down(
     )
 
 
-def _statistics(holes: Sequence[Hole], layout: Layout, plane: PlaneFit | None) -> tuple[tuple[RailStats, ...], RailStats]:
+def _statistics(
+    holes: Sequence[Hole], layout: Layout, plane: PlaneFit | None
+) -> tuple[tuple[RailStats, ...], RailStats]:
     """Figures of every rail and of the seat, each with its own share of the scale's error."""
 
     def u_scale(members: Sequence[Hole], closed: bool) -> float:

@@ -83,7 +83,7 @@ def find_corners(xy_mm: Array, settings: RailSettings | None = None) -> list[tup
     step = np.roll(xy_mm, -1, axis=0) - xy_mm
     angle = np.arctan2(step[:, 1], step[:, 0])
     turn = (angle - np.roll(angle, 1) + np.pi) % (2 * np.pi) - np.pi  # at hole i
-    reach = sum(np.roll(turn, k) for k in (-1, 0, 1))
+    reach = np.roll(turn, -1) + turn + np.roll(turn, 1)
     # A corner without a hole splits its turn over two neighbours; reach over three covers both cases.
     usual = 2 * np.pi / n * 3
     limit = max(np.radians(s.corner_deg), 1.6 * usual)

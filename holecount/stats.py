@@ -3,6 +3,7 @@
 Paper work: everything here is millimetres; pixels never come this far.
 """
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -124,16 +125,14 @@ def spread_of(
     )
 
 
-def runs_of_gaps(
-    holes: Sequence[Hole], closed: bool, across_rails: bool = True
-) -> list[list[tuple[Hole, Hole]]]:
+def runs_of_gaps(holes: Sequence[Hole], closed: bool, across_rails: bool = True) -> list[list[tuple[Hole, Hole]]]:
     """Neighbouring pairs that were both seen, grouped into unbroken runs.
 
     A hidden hole breaks a run, and so does the step from one rail to the next unless ``across_rails``.
     """
     ring = [*holes, holes[0]] if closed and len(holes) > 2 else list(holes)
     runs: list[list[tuple[Hole, Hole]]] = [[]]
-    for a, b in zip(ring, ring[1:], strict=False):
+    for a, b in itertools.pairwise(ring):
         if "hidden" in (a.status, b.status) or not (across_rails or a.rail == b.rail):
             runs.append([])
         else:
@@ -175,7 +174,7 @@ def pitch_spread(
             values.append(gap)
             at.append((a.number, b.number))
             used.append((a, b))
-        if used and not (used[0][0] is used[-1][1]):
+        if used and used[0][0] is not used[-1][1]:
             ends = (used[0][0], used[-1][1])
             var_sum += sum(h.u_own_centre_mm**2 for h in ends)
             if same_side:

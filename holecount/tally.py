@@ -113,11 +113,13 @@ def from_json(text: str, *, source: str = "the file") -> Measurement:
         raw = json.loads(text)
     except (json.JSONDecodeError, RecursionError) as e:
         raise BadInput(
-            f"{source} is not a saved measurement (not JSON).", "Make one with: holecount measure PHOTO --as json > SAVED.json"
+            f"{source} is not a saved measurement (not JSON).",
+            "Make one with: holecount measure PHOTO --as json > SAVED.json",
         ) from e
     if not isinstance(raw, dict) or "schema" not in raw or "holes" not in raw:
         raise BadInput(
-            f"{source} is JSON but not a saved measurement.", "Make one with: holecount measure PHOTO --as json > SAVED.json"
+            f"{source} is JSON but not a saved measurement.",
+            "Make one with: holecount measure PHOTO --as json > SAVED.json",
         )
     if raw["schema"] != SCHEMA:
         raise BadInput(
@@ -138,4 +140,6 @@ def read(path: Path) -> Measurement:
         return from_json(path.read_text(encoding="utf-8"), source=f"'{path}'")
     except (OSError, UnicodeDecodeError) as e:
         why = e.strerror if isinstance(e, OSError) else "not text"
-        raise BadInput(f"'{path}' cannot be read: {why}.", "Give a file made by: holecount measure PHOTO --as json") from e
+        raise BadInput(
+            f"'{path}' cannot be read: {why}.", "Give a file made by: holecount measure PHOTO --as json"
+        ) from e

@@ -60,16 +60,44 @@ DOUBTS: dict[str, Doubt] = {
     d.flag: d
     for d in (
         Doubt(flag="blocked", words="packed with old cane", advice="clear the hole, then gauge it with a drill bit"),
-        Doubt(flag="part-hidden", words="part of the rim is covered", advice="move what covers it and photograph again"),
+        Doubt(
+            flag="part-hidden", words="part of the rim is covered", advice="move what covers it and photograph again"
+        ),
         Doubt(flag="edge-on", words="seen at a steep angle", advice="photograph again from straight above"),
-        Doubt(flag="glare", words="washed out by glare", advice="turn the frame or shade the lamp, then photograph again"),
+        Doubt(
+            flag="glare", words="washed out by glare", advice="turn the frame or shade the lamp, then photograph again"
+        ),
         Doubt(flag="small", words="too few pixels across", advice="photograph that rail again from nearer"),
-        Doubt(flag="blurred", words="out of focus or shaken", advice="photograph again, holding still, nearer and in more light"),
-        Doubt(flag="worn-rim", words="the rim is rounded or worn, so the bore is hard to see", advice="gauge it with a drill bit"),
-        Doubt(flag="far-from-scale", words="far from the card or ruler", advice="lay a second card or a ruler near it and photograph again"),
-        Doubt(flag="filled-in", words="found only because its neighbours say a hole should be there", advice="look at the frame: is there a hole?"),
-        Doubt(flag="odd-size", words="size differs from its neighbours", advice="gauge it with a drill bit: worn, or not a hole"),
-        Doubt(flag="odd-place", words="off the line or spacing of its neighbours", advice="look at the frame: is it a hole of this row?"),
+        Doubt(
+            flag="blurred",
+            words="out of focus or shaken",
+            advice="photograph again, holding still, nearer and in more light",
+        ),
+        Doubt(
+            flag="worn-rim",
+            words="the rim is rounded or worn, so the bore is hard to see",
+            advice="gauge it with a drill bit",
+        ),
+        Doubt(
+            flag="far-from-scale",
+            words="far from the card or ruler",
+            advice="lay a second card or a ruler near it and photograph again",
+        ),
+        Doubt(
+            flag="filled-in",
+            words="found only because its neighbours say a hole should be there",
+            advice="look at the frame: is there a hole?",
+        ),
+        Doubt(
+            flag="odd-size",
+            words="size differs from its neighbours",
+            advice="gauge it with a drill bit: worn, or not a hole",
+        ),
+        Doubt(
+            flag="odd-place",
+            words="off the line or spacing of its neighbours",
+            advice="look at the frame: is it a hole of this row?",
+        ),
     )
 }
 """Every doubt flag there is, by name."""

@@ -209,9 +209,7 @@ def best_lines(
     return [replace(r, index=where[r.index]) for r in rows], used
 
 
-def _second_seat(
-    marks: Candidates, free: NDArray[np.bool_], line: HoleLine, outlines: Array, s: FindSettings
-) -> bool:
+def _second_seat(marks: Candidates, free: NDArray[np.bool_], line: HoleLine, outlines: Array, s: FindSettings) -> bool:
     """Whether the marks away from the line make another seat's line."""
     away = np.hypot(*(marks.xy_mm[:, None] - line.xy_mm[None]).transpose(2, 0, 1)).min(axis=1) > 1.5 * line.step_mm
     rest = free & away
@@ -225,9 +223,7 @@ def _second_seat(
     return float(np.median(marks.rim[on])) > s.row_share * usual
 
 
-def _is_seat(
-    line: HoleLine, used: NDArray[np.int64], rim: Array, free: NDArray[np.bool_], s: FindSettings
-) -> bool:
+def _is_seat(line: HoleLine, used: NDArray[np.int64], rim: Array, free: NDArray[np.bool_], s: FindSettings) -> bool:
     """Whether a closed line is a seat's: enough of it seen, an opening inside, even, and of the clearest marks.
 
     A line can be laid through any scatter of marks; one of holes earns far more per slot than it pays, and
@@ -314,9 +310,7 @@ def _with_end_slots(line: HoleLine) -> HoleLine:
     n = min(4, len(line.xy_mm) - 1)
     before = line.xy_mm[0] - (line.xy_mm[n] - line.xy_mm[0]) / n
     after = line.xy_mm[-1] + (line.xy_mm[-1] - line.xy_mm[-1 - n]) / n
-    return replace(
-        line, index=np.array([-1, *line.index, -1]), xy_mm=np.vstack([before, line.xy_mm, after])
-    )
+    return replace(line, index=np.array([-1, *line.index, -1]), xy_mm=np.vstack([before, line.xy_mm, after]))
 
 
 def _spans(lines: Sequence[HoleLine]) -> list[tuple[int, int]]:

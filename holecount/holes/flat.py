@@ -80,23 +80,22 @@ def flatten(photo: Photo, camera: Camera, settings: FlatSettings | None = None) 
         lo[0] + np.linspace(0, cols - 1, _GRID) * s.mm_per_px, hi[1] - np.linspace(0, rows - 1, _GRID) * s.mm_per_px
     )
     px = camera.to_px(np.column_stack([gx.ravel(), gy.ravel()]))
-    px_per_mm = float(np.linalg.norm(np.diff(camera.to_px(np.array([middle, middle + [1.0, 0.0]])), axis=0)))
+    px_per_mm = float(np.linalg.norm(np.diff(camera.to_px(np.array([middle, middle + np.array([1.0, 0.0])])), axis=0)))
     shrink = max(1, int(px_per_mm * s.mm_per_px + 0.35))
     source = photo.bgr
     if shrink > 1:
-        source = np.asarray(
-            cv2.resize(source, (w // shrink, h // shrink), interpolation=cv2.INTER_AREA), np.uint8
-        )
+        source = np.asarray(cv2.resize(source, (w // shrink, h // shrink), interpolation=cv2.INTER_AREA), np.uint8)
     grey = cv2.cvtColor(source, cv2.COLOR_BGR2GRAY)
     coarse = (((px + 0.5) / shrink - 0.5).astype(np.float32)).reshape(_GRID, _GRID, 2)
     # cv2.resize samples at pixel centres; stretch so that the grid's end nodes fall on the end pixels.
-    stretch = np.array(
-        [[(cols - 1) / (_GRID - 1), 0.0, 0.0], [0.0, (rows - 1) / (_GRID - 1), 0.0]], np.float64
-    )
+    stretch = np.array([[(cols - 1) / (_GRID - 1), 0.0, 0.0], [0.0, (rows - 1) / (_GRID - 1), 0.0]], np.float64)
     full = cv2.warpAffine(coarse, stretch, (cols, rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     flat = cv2.remap(grey, full, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     inside = (
-        (full[..., 0] >= 0) & (full[..., 0] <= grey.shape[1] - 1) & (full[..., 1] >= 0) & (full[..., 1] <= grey.shape[0] - 1)
+        (full[..., 0] >= 0)
+        & (full[..., 0] <= grey.shape[1] - 1)
+        & (full[..., 1] >= 0)
+        & (full[..., 1] <= grey.shape[0] - 1)
     )
     table = np.log(np.arange(256, dtype=np.float32) + 8.0)
     return FlatPicture(

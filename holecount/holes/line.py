@@ -70,9 +70,7 @@ class HoleLine:
     gain: float
 
 
-def step_votes(
-    xy_mm: Array, weight: Array, settings: LineSettings | None = None
-) -> tuple[Array, Array, Array, Array]:
+def step_votes(xy_mm: Array, weight: Array, settings: LineSettings | None = None) -> tuple[Array, Array, Array, Array]:
     """Votes for steps: every mark with two opposite neighbours about equally far away votes for that distance.
 
     Returns
@@ -162,7 +160,7 @@ def covered_share(middle: Array, start: Array, end: Array, polygons: Array) -> A
         return np.zeros(m)
     t = np.linspace(0, 1, 7)[1:-1]
     p = start[:, None] + t[None, :, None] * (end - start)[:, None]
-    return inside_any(p.reshape(-1, 2), polygons).reshape(m, -1).mean(axis=1)
+    return np.asarray(inside_any(p.reshape(-1, 2), polygons).reshape(m, -1).mean(axis=1), float)
 
 
 def inside_any(points: Array, polygons: Array, margin_mm: float = 0.0) -> NDArray[np.bool_]:
@@ -240,7 +238,9 @@ def _ring_centre(xy: Array, weight: Array, step: float) -> Array:
     return np.asarray((lo + hi) / 2)
 
 
-def _trace_round(xy: Array, weight: Array, step: float, covered: Array, centre: Array, s: LineSettings) -> HoleLine | None:
+def _trace_round(
+    xy: Array, weight: Array, step: float, covered: Array, centre: Array, s: LineSettings
+) -> HoleLine | None:
     rel = xy - centre
     angle = np.arctan2(rel[:, 1], rel[:, 0])
     links = _links(xy, step, covered, s)
@@ -350,10 +350,10 @@ def _best_loop(
     index: list[int] = []
     points: list[Array] = []
     for e in chain:
-        a, b, k = int(tail[e]), int(head[e]), int(n_steps[e])
+        a, _b, k = int(tail[e]), int(head[e]), int(n_steps[e])
         index.append(a)
         points.append(xy[a])
-        for q in range(1, k):
+        for _q in range(1, k):
             index.append(-1)
             points.append(np.array([np.nan, np.nan]))
     filled, source = fill_slots(np.array(points), step)
@@ -427,8 +427,10 @@ def _smooth_gap(start: Array, end: Array, before: Array, after: Array, k: int) -
     """``k`` - 1 slots on a cubic from start to end."""
     chord = end - start
     length = float(np.hypot(*chord))
-    ends = [u * length if abs(float(np.degrees(np.arccos(np.clip(u @ chord / length, -1, 1))))) < 40 else chord
-            for u in (before, after)]
+    ends = [
+        u * length if abs(float(np.degrees(np.arccos(np.clip(u @ chord / length, -1, 1))))) < 40 else chord
+        for u in (before, after)
+    ]
     out = []
     for q in range(1, k):
         t = q / k
@@ -506,7 +508,9 @@ def trace_rows(
         free[best] = False
 
 
-def _next(xy: Array, free: NDArray[np.bool_], at: int, came_from: int | None, step: float, s: LineSettings) -> list[int]:
+def _next(
+    xy: Array, free: NDArray[np.bool_], at: int, came_from: int | None, step: float, s: LineSettings
+) -> list[int]:
     """Marks one step on from ``at``, straightest first."""
     v = xy - xy[at]
     dist = np.hypot(v[:, 0], v[:, 1])

@@ -121,7 +121,7 @@ class PlaneFit:
 
         def log_scale(x: Array) -> Array:
             camera = self.model.camera(x)
-            return 0.5 * np.log(np.abs(np.linalg.det(mm_per_px(camera, points_px))))
+            return np.asarray(0.5 * np.log(np.abs(np.linalg.det(mm_per_px(camera, points_px)))), float)
 
         step = self.model.steps()
         j = jacobian(log_scale, self.parameters, step)
@@ -160,7 +160,7 @@ def _rotation(v: Array) -> Array:
     angle = float(np.sqrt(v @ v))
     k = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
     if angle < 1e-9:
-        return np.eye(3) + k
+        return np.asarray(np.eye(3) + k)
     return np.asarray(np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * (k @ k))
 
 
@@ -293,7 +293,11 @@ class _Model:
         for k, ref in enumerate(self.references):
             at, _ = self.layout[k]
             at += 3 if k else 0
-            out.append(np.array([x[at] / max(ref.u_height_mm, 0.01), x[at + 1] / float(np.hypot(ref.u_size_rel, s.u_reading_rel))]))
+            out.append(
+                np.array(
+                    [x[at] / max(ref.u_height_mm, 0.01), x[at + 1] / float(np.hypot(ref.u_size_rel, s.u_reading_rel))]
+                )
+            )
             n_rows = len(ref.row_offset_mm)
             out.append(x[at + 2 : at + 2 + n_rows] / np.array(ref.u_row_offset_mm[:n_rows]))
             own_rows = x[at + 2 + n_rows : at + 2 + 3 * n_rows].reshape(n_rows, 2)
@@ -507,7 +511,14 @@ def fit_plane(
             if normal is not None:
                 normals.append(normal)
         fits = [
-            _fit(references, starting_camera(references[0], width_px, height_px, f, n), nominal, focal_px is not None, rims, s)
+            _fit(
+                references,
+                starting_camera(references[0], width_px, height_px, f, n),
+                nominal,
+                focal_px is not None,
+                rims,
+                s,
+            )
             for n in normals
         ]
         model, fit = min(fits, key=lambda mf: float(mf[1].residuals @ mf[1].residuals))
@@ -517,7 +528,7 @@ def fit_plane(
     if not np.isfinite(fit.residuals).all() or camera.position_mm[2] <= 0:
         raise NoScale("The card or ruler found does not fit a flat frame.", "Photograph again from straight above.")
     misfit = []
-    for k, ref in enumerate(references):
+    for k in range(len(references)):
         r = model.reference_residuals(fit.x, k)
         free = max(1.0, len(r) - 3 - (6.0 if len(references) == 1 else 2.0))
         misfit.append(float(np.sqrt((r @ r) / free)) if len(r) > 8 else float(np.sqrt((r @ r) / max(1, len(r) - 3))))

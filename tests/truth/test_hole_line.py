@@ -89,7 +89,7 @@ def test_slots_round_a_hidden_corner_follow_the_corner():
 def test_rows_and_fields():
     rng = np.random.default_rng(1)
     row = np.column_stack([np.arange(13) * 8.0, np.zeros(13)]) + rng.normal(0, 0.1, (13, 2))
-    other = row + [2.0, 40.0]
+    other = row + np.array([2.0, 40.0])
     board = np.array([(x, y) for x in range(12) for y in range(10)], float) * 8.0 + [150.0, 0.0]
     xy = np.vstack([row, other, board])
     in_field = field_marks(xy, [8.0, 16.0])

@@ -37,9 +37,7 @@ def test_stated_covariance_covers():
         def residuals(x, seen=seen):
             return (curve(x) - seen) / 0.02
 
-        fit = fits.least_squares(
-            residuals, true, lambda x, f=residuals: fits.jacobian(f, x, np.full(3, 1e-5))
-        )
+        fit = fits.least_squares(residuals, true, lambda x, f=residuals: fits.jacobian(f, x, np.full(3, 1e-5)))
         z.append((fit.x - true) / np.sqrt(np.diag(fit.covariance)))
     # 600 values, binomial limits at three standard deviations round 68.3 % and 95.4 %
     inside = np.abs(np.array(z))

@@ -30,7 +30,7 @@ def test_tapered_seat_is_told_whatever_way_it_lies(angle, backwards):
     xy = polygon(TAPERED, 13.0)
     n = len(xy)
     order = np.roll(np.arange(n)[:: -1 if backwards else 1], 17)
-    seen = (turned(xy, angle) + [400, -90])[order]
+    seen = (turned(xy, angle) + np.array([400, -90]))[order]
     layout = lay_out(seen, turned(np.array([[0.0, -1.0]]), angle)[0])
     assert layout.shape == "tapered"
     assert [r.name for r in layout.rails] == ["front", "right", "back", "left"]
