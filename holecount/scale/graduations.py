@@ -527,16 +527,16 @@ def _readings(
 
 
 def read_graduation(
-    band: Unrolled,
+    ruling: Ruling,
     long_side_px: int,
     system: System | None = None,
     settings: GraduationSettings | None = None,
-) -> Graduation | None:
-    """The one reading of a band of strokes, or None when there is none or more than one.
+) -> tuple[Unrolled, Graduation] | None:
+    """The one reading of a ruling's strokes and the band it was read in; None when there is none or more than one.
 
     Parameters
     ----------
-    band : Unrolled
+    ruling : Ruling
     long_side_px : int
         Of the picture, for the scales that are possible.
     system : str, optional
@@ -544,7 +544,21 @@ def read_graduation(
     settings : GraduationSettings, optional
     """
     settings = settings or GraduationSettings()
-    readings = _readings(band, long_side_px, system, settings)
+    half = ruling.cut.shape[0] // 2
+    for share in (0.53, 0.95):
+        band = unroll(ruling, round(share * half), 1 if half < 110 and share < 0.6 else 2)
+        readings = _readings(band, long_side_px, system, settings)
+        g = _settled(band, readings, settings)
+        if g is not None:
+            return band, g
+        limit = 0.85 * band.rows[-1]
+        if not any(max(-r.first_row, r.last_row) >= limit for g in readings[:3] for r in g.ranks):
+            return None  # all strokes end inside the band: more rows would show no more of them
+    return None
+
+
+def _settled(band: Unrolled, readings: list[Graduation], settings: GraduationSettings) -> Graduation | None:
+    """The reading that stands out, or None."""
     if not readings:
         return None
     least = max(settings.min_explained, settings.near_best * readings[0].explained)
@@ -603,9 +617,10 @@ def seen_stretch(band: Unrolled, g: Graduation) -> tuple[float, float]:
     at, value = _marks(band, g, every, 0.0, rows)
     if len(value) < 8:
         return float(band.periods[0]), float(band.periods[-1])
-    padded = np.pad(value, 2, mode="edge")
-    smooth = np.median(np.stack([padded[i : i + len(value)] for i in range(5)]), axis=0)
-    there = np.flatnonzero(smooth > 0.4 * np.percentile(smooth, 70))
+    padded = np.pad(value, 3, mode="edge")
+    smooth = np.percentile(np.stack([padded[i : i + len(value)] for i in range(7)]), 40, axis=0)
+    # Marks out of focus at one end are pale, but darker than anything beyond the ends.
+    there = np.flatnonzero(smooth > 0.18 * np.percentile(smooth, 70))
     slack = 0.3 * every * g.periods
     return float(at[there[0]] - slack), float(at[there[-1]] + slack)
 

@@ -197,8 +197,8 @@ def _grouped(cut: NDArray[np.uint8], group: int) -> Floats:
 
 
 def half_height_px(shape: tuple[int, ...]) -> int:
-    """Half the height of a cut: 32 mm in a picture of 2 px/mm, 20 mm at 6 px/mm."""
-    return max(64, round(max(shape) / 32))
+    """Half the height of a cut: room for the longest strokes of a ruler as long as the picture is wide."""
+    return max(100, round(max(shape) / 24))
 
 
 def _search_px(shape: tuple[int, ...]) -> int:

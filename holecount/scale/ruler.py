@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,7 +28,6 @@ from holecount.scale.lattice import (
     Ruling,
     fit_period_map,
     follow_strip,
-    half_height_px,
     rate_strip,
 )
 from holecount.scale.reference import Reference
@@ -35,6 +35,9 @@ from holecount.scale.strips import Strip, StripSettings, find_strips
 
 Array = NDArray[np.float64]
 System = Literal["mm", "inch"]
+
+_WASHED_OUT = 250
+"""Coded brightness from which a pixel counts as white (derived: noise of some levels below 255)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,9 +67,14 @@ class RulerSettings:
         Least number of places an edge must give.
     u_floor_px : float
         Least uncertainty of a place along the edge (measured on the sample set, 2026-11).
+    worst_u_px : float
+        Places less certain than this are not used (measured on the sample set, 2026-11).
     settled_px : float
         Places are taken again along the better geometry until none moves by more (four times at most),
         or by twice as much across.
+    washed_out_frac : float
+        Share of pure white in the picture from which a ruler is also looked for in each pixel's
+        darkest colour (measured on the sample set, 2026-11).
     """
 
     strips: StripSettings = field(default_factory=StripSettings)
@@ -85,7 +93,9 @@ class RulerSettings:
     u_size_other: float = 0.001
     min_points: int = 4
     u_floor_px: float = 0.03
+    worst_u_px: float = 0.35
     settled_px: float = 0.15
+    washed_out_frac: float = 0.006
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -220,18 +230,21 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
             inverse = np.linalg.inv(normal)
             solution = inverse @ (design.T @ y)
             gain = float(solution[0])
-            if not 0.35 < gain < 2.5:
+            if not 0.15 < gain < 2.5:
                 continue
             residual = y - design @ solution
             variance = float(residual @ residual) / max(1, len(y) - 3) * shared
             shift, drop = whole * float(solution[1] / gain), whole * float(solution[2] / gain)
+            u_shift = math.sqrt(variance * float(inverse[1, 1])) / gain / columns
+            if u_shift > settings.worst_u_px:
+                continue
             if abs(shift) > 0.35 * band.per_period or abs(drop) * row_step > 3:
                 continue
             found.append(
                 (
                     first + (k * length + (part + 0.5) * size) / band.per_period,
                     shift / band.per_period,
-                    math.sqrt(variance * float(inverse[1, 1])) / gain / band.per_period,
+                    u_shift / band.px_per_period,
                     drop * row_step,
                     whole * float(solution[3]) / gain / columns,
                     math.sqrt(variance * float(inverse[3, 3])) / gain / columns,
@@ -239,17 +252,17 @@ def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places |
             )
     if len(found) < settings.min_points:
         return None
-    u, shift_u, u_shift, drop_px, slant, u_slant = (np.array(v) for v in zip(*found, strict=True))
+    u, shift_u, u_along, drop_px, slant, u_slant = (np.array(v) for v in zip(*found, strict=True))
     # A stretch that jumps from its neighbours is something lying on the ruler.
     left = shift_u - _smooth(u, shift_u)
-    spread = max(1.4826 * float(np.median(np.abs(left))), float(np.median(u_shift)))
+    spread = max(1.4826 * float(np.median(np.abs(left))), float(np.median(u_along)))
     keep = np.abs(left) <= 4 * spread
     if keep.sum() < settings.min_points:
         return None
     return _Places(
         periods=u[keep],
         shift=shift_u[keep],
-        u_shift=u_shift[keep],
+        u_shift=u_along[keep],
         drop_px=drop_px[keep],
         slant=slant[keep],
         u_slant=u_slant[keep],
@@ -268,23 +281,26 @@ def _bend(x: Array, y: Array) -> tuple[Array, float]:
     for terms in (2, 3):
         weight = np.ones_like(x)
         design = powers[:, :terms]
-        p, left = np.zeros(terms), y
+        p: Array = np.zeros(terms)
+        left = y
         for _ in range(4):
-            p = np.linalg.solve((design * weight[:, None]).T @ design, (design * weight[:, None]).T @ y)
+            weighted = (design * weight[:, None]).T
+            p = np.asarray(np.linalg.solve(weighted @ design, weighted @ y), np.float64)
             left = y - design @ p
             scale = max(1.4826 * float(np.median(np.abs(left))), 1e-3)
             weight = 1 / (1 + (left / (2 * scale)) ** 2) ** 2
         spread = math.sqrt(float((weight * left**2).sum() / weight.sum()) * len(x) / max(1, len(x) - terms))
         fits.append((p, spread))
     best = 1 if len(x) >= 8 and len(x) * (1 - (fits[1][1] / max(fits[0][1], 1e-9)) ** 2) > 8 else 0
-    (a, b, c), spread = np.append(fits[best][0], [0.0] * (1 - best)), fits[best][1]
+    spread = fits[best][1]
+    a, b, c = (float(v) for v in np.append(fits[best][0], [0.0] * (1 - best)))
     # From t back to x.
     slope, bow = b / half, c / half**2
     return np.array([bow, slope - 2 * bow * middle, a - slope * middle + bow * middle**2]), spread
 
 
 def _slope(rows: Array) -> Array:
-    """Derivative per sample of periodic rows, exact up to the sampling limit: differences are too flat on thin strokes."""
+    """Derivative per sample of periodic rows, exact to the sampling limit; differences are too flat there."""
     spectrum = np.fft.rfft(rows, axis=1)
     k = np.arange(spectrum.shape[1])
     return np.fft.irfft(spectrum * (2j * np.pi * k / rows.shape[1]), rows.shape[1], axis=1)
@@ -404,12 +420,11 @@ def _read_edge(
     ruling = follow_strip(grey, strip, settings.lattice, search_px)
     if ruling is None:
         return None
-    half = half_height_px(grey.shape)
-    reach, step = round(0.7 * half), 1 if half < 100 else 2
-    band = unroll(ruling, reach, step)
-    g = read_graduation(band, max(grey.shape), system, settings.graduation)
-    if g is None:
+    read = read_graduation(ruling, max(grey.shape), system, settings.graduation)
+    if read is None:
         return None
+    band, g = read
+    step = round(float(band.rows[1] - band.rows[0]))
     places = _locate(band, g, settings)
     if places is None:
         return None
@@ -417,7 +432,8 @@ def _read_edge(
     for _ in range(4):
         ruling = _refined(ruling, g, places, seen_stretch(band, g))
         g = _lowered(g, places.pivot_row)
-        band = unroll(ruling, reach, step)
+        deepest = max(max(-r.first_row, r.last_row) for r in g.ranks[1:])
+        band = unroll(ruling, round(deepest) + 3 * step, step)
         places = _locate(band, g, settings)
         if places is None:
             return None
@@ -505,6 +521,8 @@ def _pair(a: Edge, b: Edge, settings: RulerSettings) -> _Pair | None:
 def _thickness(edges: list[Edge], settings: RulerSettings) -> tuple[float, float, float]:
     """Height of the face, its uncertainty, and the graduation's relative error, by the face's colour."""
     saturation = float(np.mean([e.saturation for e in edges]))
+    if float(np.mean([e.brightness for e in edges])) > 0.97:
+        return settings.other_mm, settings.other_u_mm, settings.u_size_other  # washed out: no colour to go by
     if saturation < 0.2:
         return settings.steel_mm, settings.steel_u_mm, settings.u_size_steel
     if saturation > 0.35:
@@ -680,7 +698,27 @@ def find_rulers(
     """
     settings = settings or RulerSettings()
     grey = photo.grey
+    edges = _find_edges(photo, grey, None, system, settings)
+    if not edges and float((grey[::8, ::8] >= _WASHED_OUT).mean()) > settings.washed_out_frac:
+        # On a washed-out face strokes may survive in one colour only.
+        darkest = cv2.extractChannel(photo.bgr, 0)
+        for channel in (1, 2):
+            darkest = cv2.min(darkest, cv2.extractChannel(photo.bgr, channel))
+        edges = _find_edges(photo, np.asarray(darkest, np.uint8), grey, system, settings)
+    return _assemble(edges, settings)
+
+
+def _find_edges(
+    photo: Photo,
+    grey: NDArray[np.uint8],
+    washed: NDArray[np.uint8] | None,
+    system: System | None,
+    settings: RulerSettings,
+) -> list[Edge]:
+    """All graduated edges that can be read in ``grey``; with ``washed`` only where that picture is washed out."""
     strips = find_strips(grey, settings.strips)
+    if washed is not None:
+        strips = [s for s in strips if _mean_near(washed, s.centre_px) >= _WASHED_OUT - 20]
     rated = sorted(((rate_strip(grey, s, settings.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
     edges: list[Edge] = []
     followed = 0
@@ -701,7 +739,13 @@ def find_rulers(
             other = _other_edge(photo, grey, edge, strips, system, settings)
             if other is not None and not any(_same_edge(e, other) for e in edges):
                 edges.append(other)
-    return _assemble(edges, settings)
+    return edges
+
+
+def _mean_near(grey: NDArray[np.uint8], px: Array) -> float:
+    """Mean brightness of the 31 x 31 pixels round a place."""
+    x, y = (int(v) for v in np.rint(px))
+    return float(grey[max(0, y - 15) : y + 16, max(0, x - 15) : x + 16].mean())
 
 
 def _same_edge(a: Edge, b: Edge) -> bool:
