@@ -94,9 +94,9 @@ class PlaneFit:
     misfit : tuple of float
         For each reference the rms residual in units of its stated error, per degree of freedom left.
     share : tuple of float
-        Share of the information on the mean scale that each reference brought.
+        What each reference brought to the scale over the picture, as shares of one among the references.
     holes_share : float
-        Share that the rims brought, on the scale's evenness over the seat.
+        What the rims brought, as a share of everything.
     heights_mm : tuple of float
         Of each reference above the rims, as fitted.
     bore_spread_rel : float or None
@@ -579,22 +579,59 @@ def _fit(
 
 
 def _shares(model: _Model, fit: Fit) -> tuple[tuple[float, ...], float]:
-    """Rough split of what fixed the scale: information of each part on its best-known direction."""
-    step = model.steps()
-    info = []
-    camera_only = slice(0, _N_CAMERA)
-    for k in range(len(model.references)):
-        j = jacobian(lambda x, k=k: model.reference_residuals(x, k), fit.x, step)[:, camera_only]  # type: ignore[misc]
-        info.append(j.T @ j)
-    holes = np.zeros((_N_CAMERA, _N_CAMERA))
-    if model.rims is not None:
-        j = jacobian(model.rim_residuals, fit.x, step)[:, camera_only]
-        holes = j.T @ j
-    cov = fit.covariance[camera_only, camera_only]
-    brought = np.array([float(np.trace(cov @ i)) for i in info])
-    from_holes = float(np.trace(cov @ holes))
-    total = brought.sum() + from_holes
-    return tuple(float(b / max(brought.sum(), 1e-9)) for b in brought), float(from_holes / max(total, 1e-9))
+    """What each reference brought, as shares of one among them (k,), and the holes' share of everything.
+
+    A source's part is how much worse the local scale over the picture would be known without it, as the logarithm
+    of the variance. What it says about its own place and height is taken out first.
+    """
+    step, camera = model.steps(), slice(0, _N_CAMERA)
+    whole = model.derivative(fit.x)
+    sources: list[Array] = []
+    at = 0
+    for k, (first, n) in enumerate(model.layout):
+        rows = 2 * len(model.references[k].points_px)
+        sources.append(_camera_information(whole[at : at + rows], slice(first, first + n)))
+        at += rows
+    if model.rims is not None and model.bore_at is not None:
+        rows = 3 * len(model.rims.centre_px)
+        own = slice(model.bore_at, model.bore_at + _N_RIMS)
+        sources.append(_camera_information(whole[at : at + rows], own))
+        at += rows
+    prior = whole[at:, camera].T @ whole[at:, camera]
+    x0, y0 = model.start.centre_px
+    places = np.array([(x, y) for x in (0.5 * x0, 1.5 * x0) for y in (0.5 * y0, 1.5 * y0)])
+
+    def local_scale(x: Array) -> Array:
+        return np.asarray(0.5 * np.log(np.abs(np.linalg.det(mm_per_px(model.camera(x), places)))), float)
+
+    slopes = jacobian(local_scale, fit.x, step)[:, camera]
+
+    def variance(parts: Sequence[Array]) -> float:
+        information = prior + sum(parts, np.zeros((_N_CAMERA, _N_CAMERA)))
+        scale = 1 / np.sqrt(np.maximum(np.diag(information), 1e-30))
+        inverse = np.linalg.pinv(information * np.outer(scale, scale), rcond=1e-13, hermitian=True)
+        return float(np.einsum("ij,jk,ik->i", slopes * scale, inverse, slopes * scale).mean())
+
+    together = max(variance(sources), 1e-30)
+    lost = np.array(
+        [max(0.0, np.log(max(variance(sources[:k] + sources[k + 1 :]), 1e-30) / together)) for k in range(len(sources))]
+    )
+    lost = np.ones(len(sources)) if lost.sum() <= 0 else lost
+    n = len(model.references)
+    of_references = float(lost[:n].sum())
+    share = lost[:n] / of_references if of_references > 0 else np.full(n, 1 / n)
+    return tuple(float(v) for v in share), float(lost[n:].sum() / lost.sum())
+
+
+def _camera_information(j: Array, own: slice) -> Array:
+    """Information (c, c) on the camera from residuals with Jacobian ``j``, their own unknowns taken out."""
+    a, b = j[:, :_N_CAMERA], j[:, own]
+    if b.shape[1] == 0:
+        return np.asarray(a.T @ a)
+    # A whiff of prior on the own unknowns (all of them have one in the fit) keeps this solvable.
+    inner = b.T @ b + 1e-6 * np.diag(np.maximum(np.diag(b.T @ b), 1e-12)) + 1e-9 * np.eye(b.shape[1])
+    cross = a.T @ b
+    return np.asarray(a.T @ a - cross @ np.linalg.solve(inner, cross.T))
 
 
 def with_rims(
