@@ -27,7 +27,8 @@ _PERIODS: dict[System, tuple[int, ...]] = {"mm": (1, 2, 3, 4, 6, 10, 20), "inch"
 """How many followed periods a long period may hold: every division, and the harmonics of the coarse ones."""
 
 _WIDTHS_PX = (0.7, 1.1, 1.6)
-"""Standard widths of strokes tried: a hair line in focus to a fat or blurred one (measured on the sample set, 2026-11)."""
+"""Standard widths of strokes tried: a hair line in focus to a fat or blurred one (measured on the sample
+set, 2026-11)."""
 
 _BOX_PX = 13.0
 """Brightness is compared with its mean over this length, which takes shading out: derived, some three strokes wide."""
@@ -55,6 +56,9 @@ class GraduationSettings:
     shortest_mm : tuple of float
         Least and greatest length of the shortest strokes, as seen: about 2 to 4.5 mm (common practice,
         no source), less or more by a sixth when seen from the side. Half inches taken for inches would double it.
+    shortest_part_mm : float
+        Least length of millimetre strokes: half-millimetre strokes between them may be too close to
+        be told apart, and then only the rest of the millimetre strokes is seen.
     second_mm : tuple of float
         The same of the second rank, 3.5 to 8.5 mm.
     min_longest : int
@@ -72,6 +76,7 @@ class GraduationSettings:
     rival: float = 0.8
     min_step_px: float = 1.5
     shortest_mm: tuple[float, float] = (1.7, 6.2)
+    shortest_part_mm: float = 1.0
     second_mm: tuple[float, float] = (2.8, 10.0)
     min_longest: int = 4
     least_px_per_mm: float = 1 / 1500
@@ -506,7 +511,8 @@ def _readings(
             shortest = (seen[-1].last_row - seen[-1].first_row + row_px) / px_per_mm
             second = (seen[1].last_row - seen[1].first_row + row_px) / px_per_mm
             sound = (
-                settings.shortest_mm[0] <= shortest <= settings.shortest_mm[1]
+                (settings.shortest_part_mm if fit.system == "mm" else settings.shortest_mm[0]) <= shortest
+                and shortest <= settings.shortest_mm[1]
                 and settings.second_mm[0] <= second <= settings.second_mm[1]
             )
         found.append(

@@ -228,6 +228,8 @@ def _follow(
     n_rows, n_windows, n_freq = peak.shape
     row0, window0, freq0 = seed
     found = {window0: (float(row0), float(freq0), float(peak[row0, window0, freq0]))}
+    # Beyond the strokes chance peaks go on: far lower than the seed's, they must not bend the first map.
+    least = max(settings.keep_peak, 0.5 * found[window0][2])
     for sign in (1, -1):
         row, freq, gap, w = float(row0), float(freq0), 0, window0
         while 0 <= w + sign < n_windows and gap <= settings.max_gap_windows:
@@ -240,7 +242,7 @@ def _follow(
             part = peak[r_low:r_high, w, f_low:f_high]
             i, j = divmod(int(np.argmax(part)), part.shape[1])
             height = float(part[i, j])
-            if height < settings.keep_peak:
+            if height < least:
                 gap += 1
                 continue
             gap = 0
