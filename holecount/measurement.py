@@ -11,8 +11,8 @@ from holecount.stats import LowConfidence, RailStats
 class ReferenceUse:
     """One source of scale as it was used.
 
-    ``outline_px`` are its outline's points in the upright picture; ``share`` is how much of the
-    scale's information came from it (0 to 1); ``misfit`` is its residual over its stated error
+    ``outline_px`` are its outline's points in the upright picture; ``share`` is how much of what
+    the references tell of the scale came from it (all together 1); ``misfit`` is its residual over its stated error
     (about 1 when they agree).
     """
 

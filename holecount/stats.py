@@ -208,7 +208,7 @@ def six_inch_counts(
 
     Distances are taken along the line (chord by chord), as a tape bent along the rail would.
     The mean is over all positions of the window (exact, not sampled). Hidden holes count as holes:
-    the frame has them. None where the line is shorter than the window.
+    the frame has them. None where the line, or the way round a ring, is shorter than the window.
     """
     if len(holes) < 2:
         return None, None, None
@@ -218,6 +218,8 @@ def six_inch_counts(
     d = np.array([h.diameter_mm or fallback_diameter_mm for h in holes])
     if closed:
         length = float(s[-1])
+        if length < window_mm:
+            return None, None, None
         n_turns = 1 + int(np.ceil(window_mm / length))
         near = np.concatenate([s[:-1] - d / 2 + k * length for k in range(n_turns)])
         far = np.concatenate([s[:-1] + d / 2 + k * length for k in range(n_turns)])

@@ -21,7 +21,7 @@ from holecount.holes.line import (
 from holecount.holes.spot import Candidates, rim_evidence, spot
 from holecount.photo import Photo
 from holecount.scale.plane import Camera
-from holecount.troubles import UnfitPhoto
+from holecount.troubles import BadInput, UnfitPhoto
 
 Array = NDArray[np.float64]
 
@@ -106,9 +106,9 @@ class Found:
         status = list(self.by_hand)
         xy_px, hidden = self.xy_px.copy(), self.hidden.copy()
         for place in fixes.strike_out:
-            keep[int(np.argmin(np.hypot(*(xy_px - np.array(place.at_px)).T)))] = False
+            keep[self._slot_at(place.at_px, camera)] = False
         for mark in fixes.mark:
-            k = int(np.argmin(np.hypot(*(xy_px - np.array(mark.place.at_px)).T)))
+            k = self._slot_at(mark.place.at_px, camera)
             status[k], hidden[k] = mark.status, False
         made = replace(self, xy_px=xy_px, by_hand=tuple(status)).only(keep, hidden, self._rows_of(keep))
         for hole in fixes.add:
@@ -131,6 +131,18 @@ class Found:
         """Lengths of the rows once only the slots ``keep`` are left."""
         ends = np.cumsum(self.rows)
         return tuple(int(keep[e - n : e].sum()) for n, e in zip(self.rows, ends, strict=True))
+
+    def _slot_at(self, at_px: tuple[float, float], camera: Camera) -> int:
+        """The slot a correction means; `BadInput` when none is near."""
+        at = camera.to_mm(np.array([at_px]))[0]
+        away = np.hypot(*(camera.to_mm(self.xy_px) - at).T)
+        k = int(away.argmin())
+        if away[k] > 0.5 * self.step_mm:
+            raise BadInput(
+                f"There is no hole near {at_px[0]:g},{at_px[1]:g} to correct.",
+                "Take the place from the marked photograph or the CSV, in pixels of the upright picture.",
+            )
+        return k
 
     def with_hole(self, at_px: Array, status: str, camera: Camera) -> "Found":
         """With one more hole: into the hidden slot it falls on, else between its nearest neighbours."""

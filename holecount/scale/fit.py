@@ -123,10 +123,17 @@ class PlaneFit:
             camera = self.model.camera(x)
             return np.asarray(0.5 * np.log(np.abs(np.linalg.det(mm_per_px(camera, points_px)))), float)
 
-        step = self.model.steps()
-        j = jacobian(log_scale, self.parameters, step)
+        j, covariance = self._camera_slope(log_scale), self.covariance[:_N_CAMERA, :_N_CAMERA]
         mean = j.mean(axis=0)
-        return float(np.sqrt(mean @ self.covariance @ mean)), np.sqrt(np.einsum("ij,jk,ik->i", j, self.covariance, j))
+        return float(np.sqrt(mean @ covariance @ mean)), np.sqrt(np.einsum("ij,jk,ik->i", j, covariance, j))
+
+    def _camera_slope(self, function: Callable[[Array], Array]) -> Array:
+        """Derivative (m, c) of something that depends on the parameters through the camera alone."""
+
+        def of_camera(y: Array) -> Array:
+            return function(np.concatenate([y, self.parameters[_N_CAMERA:]]))
+
+        return jacobian(of_camera, self.parameters[:_N_CAMERA], self.model.steps()[:_N_CAMERA])
 
     def u_mean_gap_rel(self, a_px: Array, b_px: Array) -> float:
         """Relative standard uncertainty of the mean distance between points a and b, (n, 2) each in px."""
@@ -136,8 +143,8 @@ class PlaneFit:
             d = camera.to_mm(b_px) - camera.to_mm(a_px)
             return np.array([np.log(np.hypot(d[:, 0], d[:, 1]).mean())])
 
-        j = jacobian(log_mean, self.parameters, self.model.steps())[0]
-        return float(np.sqrt(j @ self.covariance @ j))
+        j = self._camera_slope(log_mean)[0]
+        return float(np.sqrt(j @ self.covariance[:_N_CAMERA, :_N_CAMERA] @ j))
 
 
 def mm_per_px(camera: Camera, px: Array) -> Array:
@@ -179,6 +186,7 @@ class _Model:
     ) -> None:
         self.references, self.start, self.rims = references, start, rims
         self.nominal_focal_px, self.nominal_centre_px = nominal
+        self._own_prior: Array | None = None
         self.u_bore_rel, self.settings = u_bore_rel, settings
         self.u_focal = settings.u_focal_exif_rel if focal_known else settings.u_focal_35mm_rel
         self.layout: list[tuple[int, int]] = []
@@ -309,6 +317,18 @@ class _Model:
             out.append(own[4:6] / s.u_common_ellipse)
         return np.concatenate(out)
 
+    def _prior_slope(self, x: Array, steps: Array) -> Array:
+        """Derivative of `prior_residuals`; only the camera's part changes from place to place."""
+        if self._own_prior is None:
+            self._own_prior = jacobian(self.prior_residuals, x, steps)
+        slope = self._own_prior.copy()
+
+        def of_camera(y: Array) -> Array:
+            return self.prior_residuals(np.concatenate([y, x[_N_CAMERA:]]))
+
+        slope[:, :_N_CAMERA] = jacobian(of_camera, x[:_N_CAMERA], steps[:_N_CAMERA])
+        return slope
+
     def derivative(self, x: Array) -> Array:
         """Jacobian of `residuals`; what a parameter does not touch is not computed again."""
         steps = self.steps()
@@ -316,7 +336,7 @@ class _Model:
         n_rims = 0 if self.rims is None else 3 * len(self.rims.centre_px)
         starts = np.cumsum([0, *counts])
         rims_at, priors_at = int(starts[-1]), int(starts[-1]) + n_rims
-        prior = jacobian(self.prior_residuals, x, steps)
+        prior = self._prior_slope(x, steps)
         out = np.zeros((priors_at + len(prior), self.n))
         out[priors_at:] = prior
 
@@ -567,14 +587,12 @@ def _fit(
     if rims is None:
         return model, fit
     # The bores' own spread, measured on the plane just found.
-    for _ in range(2):
-        log_radius, _, _ = model._rim_terms(model.camera(fit.x))
-        assert model.bore_at is not None
-        spread = 1.4826 * float(np.median(np.abs(log_radius - np.median(log_radius))))
-        own = float(np.median(rims.u_size_rel))
-        u_bore = float(np.clip(np.sqrt(max(spread**2 - own**2, 0.0)), s.least_u_bore_rel, 0.08))
-        model = _Model(references, start, nominal, focal_known, rims, u_bore, s)
-        fit = least_squares(model.residuals, fit.x, model.derivative, n_most=15, damping=1e-9)
+    log_radius, _, _ = model._rim_terms(model.camera(fit.x))
+    spread = 1.4826 * float(np.median(np.abs(log_radius - np.median(log_radius))))
+    own = float(np.median(rims.u_size_rel))
+    u_bore = float(np.clip(np.sqrt(max(spread**2 - own**2, 0.0)), s.least_u_bore_rel, 0.08))
+    model = _Model(references, start, nominal, focal_known, rims, u_bore, s)
+    fit = least_squares(model.residuals, fit.x, model.derivative, n_most=15, damping=1e-9)
     return model, fit
 
 
