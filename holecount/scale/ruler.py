@@ -6,35 +6,20 @@ pixel, edges of one ruler are brought together, and all is put as `Reference`.
 """
 
 import math
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from holecount.photo import Photo
-from holecount.scale.graduations import (
-    Graduation,
-    GraduationSettings,
-    Unrolled,
-    rank_of_marks,
-    read_graduation,
-    seen_stretch,
-    unroll,
-)
-from holecount.scale.lattice import (
-    LatticeSettings,
-    Ruling,
-    fit_period_map,
-    follow_strip,
-    rate_strip,
-)
+from holecount.scale.lattice import rate_strip
 from holecount.scale.reference import Reference
+from holecount.scale.ruler_edge import Edge, EdgeSettings, covers, in_frame, periods_at, read_edge
 from holecount.scale.strips import Strip, StripSettings, find_strips
+from holecount.scale.strokes import System
 
 Array = NDArray[np.float64]
-System = Literal["mm", "inch"]
 
 _WASHED_OUT = 250
 """Coded brightness from which a pixel counts as white (derived: noise of some levels below 255)."""
@@ -46,7 +31,7 @@ class RulerSettings:
 
     Attributes
     ----------
-    strips, lattice, graduation : settings of the stages below
+    strips, edge : settings of the stages below
     max_followed : int
         Strips followed at most, for time (3 to 12; measured on the sample set, 2026-11).
     width_mm : tuple of float
@@ -63,23 +48,13 @@ class RulerSettings:
     u_size_steel, u_size_other : float
         Relative error of the graduation itself (from memory: steel rules are good to some 0.1 mm in
         300 mm; wood swells by about one in a thousand).
-    min_points : int
-        Least number of places an edge must give.
-    u_floor_px : float
-        Least uncertainty of a place along the edge (measured on the sample set, 2026-11).
-    worst_u_px : float
-        Places less certain than this are not used (measured on the sample set, 2026-11).
-    settled_px : float
-        Places are taken again along the better geometry until none moves by more (four times at most),
-        or by twice as much across.
     washed_out_frac : float
         Share of pure white in the picture from which a ruler is also looked for in each pixel's
         darkest colour (measured on the sample set, 2026-11).
     """
 
     strips: StripSettings = field(default_factory=StripSettings)
-    lattice: LatticeSettings = field(default_factory=LatticeSettings)
-    graduation: GraduationSettings = field(default_factory=GraduationSettings)
+    edge: EdgeSettings = field(default_factory=EdgeSettings)
     max_followed: int = 6
     width_mm: tuple[float, float] = (10.0, 52.0)
     usual_widths_mm: tuple[float, ...] = (19.0, 25.0, 30.0)
@@ -91,393 +66,7 @@ class RulerSettings:
     other_u_mm: float = 1.3
     u_size_steel: float = 0.0003
     u_size_other: float = 0.001
-    min_points: int = 4
-    u_floor_px: float = 0.03
-    worst_u_px: float = 0.35
-    settled_px: float = 0.15
     washed_out_frac: float = 0.006
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Edge:
-    """One graduated edge, measured.
-
-    Attributes
-    ----------
-    ruling, graduation : as read
-    points_px : float array, shape (n, 2)
-    along_mm : float array, shape (n,)
-        Along the ruler, growing with the cut's columns; zero is any longest mark.
-    u_px : float array, shape (n,)
-    px_per_mm : float
-        Along the edge, in its middle.
-    outer_row, inner_row : float
-        Rows below the line where the strokes start and where the longest end.
-    saturation, brightness : float
-        Of the face between the strokes, 0 to 1.
-    """
-
-    ruling: Ruling
-    graduation: Graduation
-    points_px: Array
-    along_mm: Array
-    u_px: Array
-    px_per_mm: float
-    outer_row: float
-    inner_row: float
-    saturation: float
-    brightness: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Places:
-    """Where stretches of the graduation lie against the followed map.
-
-    Attributes
-    ----------
-    periods : float array, shape (n,)
-        Middle of each stretch by the map.
-    shift, u_shift : float array
-        By how many periods it really lies further, and one standard uncertainty from the noise.
-    drop_px : float array
-        By how many rows it really lies lower.
-    slant, u_slant : float array
-        By how many columns per row the strokes lean further.
-    pivot_row : float
-        Rows below the line to which the shift belongs: the middle of the strokes, where
-        their slant does not matter.
-    level_row : float
-        Rows below the line to which the drop belongs: the middle of the strokes' ends.
-    centre : float
-        By how many periods the marks really lie beyond where the graduation has them, all alike.
-    """
-
-    periods: Array
-    shift: Array
-    u_shift: Array
-    drop_px: Array
-    slant: Array
-    u_slant: Array
-    pivot_row: float
-    level_row: float
-    centre: float
-
-
-def _stack(band: Unrolled, g: Graduation, rows: NDArray[np.bool_], stretch: tuple[float, float]) -> tuple[Array, float]:
-    """Long periods over one another, shape (rows, repeats, samples), NaN outside the stretch; first sample's period."""
-    fine = band.fine[rows].astype(np.float64)
-    length = g.periods * band.per_period
-    # Stretches are cut a quarter of a long period before a longest mark, where no mark of note is.
-    begin = g.origin + g.phase - 0.25 * g.periods
-    lead = round((begin - float(band.periods[0])) * band.per_period) % length
-    offset = (length - lead) % length
-    repeats = -(-(fine.shape[1] + offset) // length)
-    padded = np.full((fine.shape[0], repeats * length), np.nan)
-    padded[:, offset : offset + fine.shape[1]] = fine
-    first = float(band.periods[0]) - offset / band.per_period
-    periods = first + np.arange(padded.shape[1]) / band.per_period
-    padded[:, (periods < stretch[0]) | (periods > stretch[1])] = np.nan
-    return padded.reshape(fine.shape[0], repeats, length), first
-
-
-def _locate(band: Unrolled, g: Graduation, settings: RulerSettings) -> _Places | None:
-    """Compare each long period (each half, for inches) with the mean of all the others.
-
-    Its shift along and across follows from linear least squares (Lucas and Kanade's step)
-    over all strokes in it, down to the end of the second rank, where figures begin.
-    """
-    ends = (g.ranks[-1], g.ranks[1])
-    rows = (band.rows >= min(r.first_row for r in ends) - 2) & (band.rows <= max(r.last_row for r in ends) + 2)
-    stack, first = _stack(band, g, rows, seen_stretch(band, g))
-    repeats, length = stack.shape[1:]
-    good = np.isfinite(stack)
-    value = np.where(good, stack, 0.0)
-    parts = 2 if g.system == "inch" else 1
-    size = length // parts
-    row_step = float(band.rows[1] - band.rows[0])
-    # Samples closer than a pixel share it, and interpolation shares the rest.
-    columns = band.per_period / band.px_per_period
-    shared = 1.5 * max(1.0, columns)
-    total, number = value.sum(axis=1), good.sum(axis=1)
-    mean = total / np.maximum(number, 1)
-    weight = (np.diff(mean, axis=1) ** 2).sum(axis=1)
-    pivot = float((weight * band.rows[rows]).sum() / max(float(weight.sum()), 1e-9))
-    ends_weight = (np.diff(mean, axis=0) ** 2).sum(axis=1)
-    between = 0.5 * (band.rows[rows][1:] + band.rows[rows][:-1])
-    level = float((ends_weight * between).sum() / max(float(ends_weight.sum()), 1e-9))
-    lever = np.broadcast_to((band.rows[rows] - pivot)[:, None], mean.shape)
-    found: list[tuple[float, ...]] = []
-    for k in range(repeats):
-        # Others only: a stretch's own noise must not pull it towards itself.
-        count = number - good[:, k]
-        template = (total - value[:, k]) / np.maximum(count, 1)
-        along = _slope(template)
-        # Against the mean of all rather than of the others, else steps overshoot.
-        whole = float(np.mean(count / (count + 1.0)))
-        across = np.gradient(template, axis=0)
-        for part in range(parts):
-            cut = slice(part * size, (part + 1) * size)
-            use = good[:, k, cut] & (count[:, cut] >= 2)
-            if use.mean() < 0.7:
-                continue
-            y = value[:, k, cut][use]
-            forward = -along[:, cut][use]
-            parts_of = (template[:, cut][use], forward, -across[:, cut][use], forward * lever[:, cut][use])
-            design = np.stack(parts_of, axis=1)
-            normal = design.T @ design
-            if np.linalg.cond(normal) > 1e10:
-                continue
-            inverse = np.linalg.inv(normal)
-            solution = inverse @ (design.T @ y)
-            gain = float(solution[0])
-            if not 0.15 < gain < 2.5:
-                continue
-            residual = y - design @ solution
-            variance = float(residual @ residual) / max(1, len(y) - 3) * shared
-            shift, drop = whole * float(solution[1] / gain), whole * float(solution[2] / gain)
-            u_shift = math.sqrt(variance * float(inverse[1, 1])) / gain / columns
-            if u_shift > settings.worst_u_px:
-                continue
-            if abs(shift) > 0.35 * band.per_period or abs(drop) * row_step > 3:
-                continue
-            found.append(
-                (
-                    first + (k * length + (part + 0.5) * size) / band.per_period,
-                    shift / band.per_period,
-                    u_shift / band.px_per_period,
-                    drop * row_step,
-                    whole * float(solution[3]) / gain / columns,
-                    math.sqrt(variance * float(inverse[3, 3])) / gain / columns,
-                )
-            )
-    if len(found) < settings.min_points:
-        return None
-    u, shift_u, u_along, drop_px, slant, u_slant = (np.array(v) for v in zip(*found, strict=True))
-    # A stretch that jumps from its neighbours is something lying on the ruler.
-    left = shift_u - _smooth(u, shift_u)
-    spread = max(1.4826 * float(np.median(np.abs(left))), float(np.median(u_along)))
-    keep = np.abs(left) <= 4 * spread
-    if keep.sum() < settings.min_points:
-        return None
-    return _Places(
-        periods=u[keep],
-        shift=shift_u[keep],
-        u_shift=u_along[keep],
-        drop_px=drop_px[keep],
-        slant=slant[keep],
-        u_slant=u_slant[keep],
-        pivot_row=pivot,
-        level_row=level,
-        centre=_centre(mean, g, first, band),
-    )
-
-
-def _bend(x: Array, y: Array) -> tuple[Array, float]:
-    """A straight line, or a parabola where it is clearly better, robustly; and the spread of the points about it."""
-    middle, half = float(0.5 * (x.min() + x.max())), float(0.5 * np.ptp(x))
-    t = (x - middle) / half
-    powers = np.stack([np.ones_like(t), t, t * t], axis=1)
-    fits: list[tuple[Array, float]] = []
-    for terms in (2, 3):
-        weight = np.ones_like(x)
-        design = powers[:, :terms]
-        p: Array = np.zeros(terms)
-        left = y
-        for _ in range(4):
-            weighted = (design * weight[:, None]).T
-            p = np.asarray(np.linalg.solve(weighted @ design, weighted @ y), np.float64)
-            left = y - design @ p
-            scale = max(1.4826 * float(np.median(np.abs(left))), 1e-3)
-            weight = 1 / (1 + (left / (2 * scale)) ** 2) ** 2
-        spread = math.sqrt(float((weight * left**2).sum() / weight.sum()) * len(x) / max(1, len(x) - terms))
-        fits.append((p, spread))
-    best = 1 if len(x) >= 8 and len(x) * (1 - (fits[1][1] / max(fits[0][1], 1e-9)) ** 2) > 8 else 0
-    spread = fits[best][1]
-    a, b, c = (float(v) for v in np.append(fits[best][0], [0.0] * (1 - best)))
-    # From t back to x.
-    slope, bow = b / half, c / half**2
-    return np.array([bow, slope - 2 * bow * middle, a - slope * middle + bow * middle**2]), spread
-
-
-def _slope(rows: Array) -> Array:
-    """Derivative per sample of periodic rows, exact to the sampling limit; differences are too flat there."""
-    spectrum = np.fft.rfft(rows, axis=1)
-    k = np.arange(spectrum.shape[1])
-    return np.fft.irfft(spectrum * (2j * np.pi * k / rows.shape[1]), rows.shape[1], axis=1)
-
-
-def _smooth(x: Array, y: Array) -> Array:
-    """A cubic through the points (lower order through few), at the points."""
-    return np.asarray(np.polynomial.Polynomial.fit(x, y, min(3, max(0, len(x) - 3)))(x))
-
-
-def _centre(mean: Array, g: Graduation, first: float, band: Unrolled) -> float:
-    """Periods by which the marks of the mean long period lie beyond their nominal places.
-
-    Strokes are alike to the left and right, so their pattern laid over the picture fits best where they are.
-    """
-    length = mean.shape[1]
-    long_px = g.periods * band.px_per_period
-    rank = rank_of_marks(g.system, g.divisions)
-    weight = np.zeros(int(rank.max()) + 1)
-    for q, r in enumerate(g.ranks):
-        weight[q] = r.last_row - r.first_row + 1
-    k = np.arange(1, max(2, min(length // 2, int(0.35 * long_px))))
-    marks = np.arange(g.divisions) / g.divisions
-    pattern = (np.exp(-2j * np.pi * np.outer(k, marks)) * weight[rank]).sum(axis=1)
-    pattern = pattern * np.exp(-2j * np.pi * k * ((g.origin + g.phase - first) / g.periods))
-    sign = -1.0 if g.phase else 1.0
-    cross = sign * np.fft.rfft(mean.sum(axis=0))[k] * np.conj(pattern)
-    reach = min(0.45 / g.divisions, 1.5 / long_px)
-    shifts = np.linspace(-reach, reach, 2 * max(1, round(reach * long_px / 0.02)) + 1)
-    fit = np.real(np.exp(2j * np.pi * np.outer(shifts, k)) @ cross)
-    return float(shifts[int(np.argmax(fit))]) * g.periods
-
-
-def _across_scale(rate: Array) -> Array:
-    """Picture scale across the edge against its median, from that along it: depth enters once instead of twice."""
-    return np.asarray(np.sqrt(float(np.median(rate)) / rate))
-
-
-def _refined(ruling: Ruling, g: Graduation, places: _Places, stretch: tuple[float, float]) -> Ruling:
-    """The ruling with its geometry bent to the measured places, its line through their pivot, a long period longer."""
-    column = ruling.map.place(places.periods)
-    rate = ruling.map.rate(column)
-    lean = ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0)
-    # The cut is taken along strokes: on the pivot row a stroke stands off its foot by the lean.
-    x = column + places.shift / rate + places.pivot_row * lean
-    lower = (places.pivot_row - places.level_row) * _across_scale(np.abs(rate))
-    row = np.polyval(ruling.line, x) + places.level_row + places.drop_px + lower
-    slant = lean + places.slant
-    x0 = float(0.5 * (x[0] + x[-1]))
-    reach = float(0.5 * abs(x[-1] - x[0]))
-    period_map = fit_period_map(x, places.periods, 1 / np.maximum(places.u_shift, 1e-3), x0, reach, len(x) >= 7)
-    line = _bend(x, row)[0]
-    lean_fit = np.polyfit(x - x0, slant, 1, w=1 / np.maximum(places.u_slant, 1e-3))
-    ends = np.sort(period_map.place(np.array([stretch[0] - g.periods, stretch[1] + g.periods])))
-    return replace(
-        ruling,
-        map=period_map,
-        line=line,
-        shear=lean_fit[::-1].copy(),
-        first_column=float(max(0.0, ends[0])),
-        last_column=float(min(ruling.cut.shape[1] - 1.0, ends[1])),
-    )
-
-
-def _lowered(g: Graduation, rows: float) -> Graduation:
-    """The same graduation told from a line that lies ``rows`` lower."""
-    ranks = tuple(replace(r, first_row=r.first_row - rows, last_row=r.last_row - rows) for r in g.ranks)
-    return replace(g, ranks=ranks)
-
-
-def _points(ruling: Ruling, places: _Places, settings: RulerSettings) -> tuple[Array, Array]:
-    """Full-picture px (n, 2) of the places and one standard uncertainty (n,) of each.
-
-    They lie on one line along the edge, at the middle of the strokes.
-    """
-    column = ruling.map.place(places.periods)
-    rate = np.abs(ruling.map.rate(column))
-    lean = ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0)
-    # Along, each place is its own; across, the edge is straight but for distortion.
-    bend, spread = _bend(column, places.drop_px)
-    # Neighbouring places are misled alike by what lies beside the ruler: half of them count.
-    u_drop = spread * math.sqrt(2 * 3 / len(column))
-    left = places.shift - _smooth(places.periods, places.shift)
-    scatter = float(np.sqrt((left**2).sum() / max(1, len(left) - 4)))
-    u_along = np.sqrt(0.5 * (places.u_shift**2 + scatter**2)) / rate
-    below = places.level_row + (places.pivot_row - places.level_row) * _across_scale(rate)
-    x = column + places.shift / rate + below * lean
-    u_px = np.sqrt(u_along**2 + u_drop**2 + settings.u_floor_px**2)
-    return ruling.to_px(x, np.polyval(ruling.line, x) + below + np.polyval(bend, column)), np.asarray(u_px)
-
-
-def _face(photo: Photo, ruling: Ruling, g: Graduation, first: float, last: float) -> tuple[float, float]:
-    """Saturation and brightness of the face where only the longest strokes reach, 0 to 1."""
-    reach = [r.last_row if g.inward > 0 else r.first_row for r in g.ranks[:2]]
-    rows = np.linspace(reach[1], reach[0], 5)[1:-1]
-    columns = ruling.map.place(np.asarray(np.linspace(first, last, 80)[2:-2], np.float64))
-    x = np.tile(columns, len(rows))
-    y = np.asarray(np.polyval(ruling.line, x) + np.repeat(rows, len(columns)), np.float64)
-    px = np.rint(ruling.to_px(x, y)).astype(np.int64)
-    inside = (px[:, 0] >= 0) & (px[:, 0] < photo.width_px) & (px[:, 1] >= 0) & (px[:, 1] < photo.height_px)
-    if not inside.any():
-        return 0.5, 0.5
-    colour = photo.bgr[px[inside, 1], px[inside, 0]].astype(np.float64)
-    face = np.median(colour[colour.sum(axis=1) >= np.median(colour.sum(axis=1))], axis=0)
-    top = float(face.max())
-    return (top - float(face.min())) / max(top, 1.0), top / 255.0
-
-
-def _read_edge(
-    photo: Photo,
-    grey: NDArray[np.uint8],
-    strip: Strip,
-    system: System | None,
-    settings: RulerSettings,
-    search_px: int | None = None,
-) -> Edge | None:
-    ruling = follow_strip(grey, strip, settings.lattice, search_px)
-    if ruling is None:
-        return None
-    read = read_graduation(ruling, max(grey.shape), system, settings.graduation)
-    if read is None:
-        return None
-    band, g = read
-    step = round(float(band.rows[1] - band.rows[0]))
-    places = _locate(band, g, settings)
-    if places is None:
-        return None
-    # Again along the better geometry, until it stays.
-    for _ in range(4):
-        ruling = _refined(ruling, g, places, seen_stretch(band, g))
-        g = _lowered(g, places.pivot_row)
-        deepest = max(max(-r.first_row, r.last_row) for r in g.ranks[1:])
-        band = unroll(ruling, round(deepest) + 3 * step, step)
-        places = _locate(band, g, settings)
-        if places is None:
-            return None
-        moved = max(float(np.abs(places.shift).max()) * band.px_per_period, 0.5 * float(np.abs(places.drop_px).max()))
-        if moved < settings.settled_px:
-            break
-    points_px, u_px = _points(ruling, places, settings)
-    first, last = seen_stretch(band, g)
-    rate = float(ruling.map.rate(ruling.map.place(np.array([0.5 * (first + last)])))[0])
-    saturation, brightness = _face(photo, ruling, g, first, last)
-    edges = [r.first_row if g.inward > 0 else r.last_row for r in g.ranks]
-    return Edge(
-        ruling=ruling,
-        graduation=g,
-        points_px=points_px,
-        along_mm=(places.periods - places.centre - g.origin - g.phase) / g.periods * g.long_mm,
-        u_px=u_px,
-        px_per_mm=g.periods / rate / g.long_mm,
-        outer_row=float(np.median(edges)),
-        inner_row=g.ranks[0].last_row if g.inward > 0 else g.ranks[0].first_row,
-        saturation=saturation,
-        brightness=brightness,
-    )
-
-
-def _in_frame(edge: Edge, px: Array) -> tuple[Array, Array]:
-    """Points (n, 2) in an edge's own terms: mm along its marks (strokes drawn out straight) and rows below its line."""
-    r = edge.ruling
-    c, s = math.cos(r.direction_rad), math.sin(r.direction_rad)
-    d = px - r.origin_px
-    column, row = d @ np.array([c, s]), d @ np.array([-s, c])
-    below = row - np.polyval(r.line, column)
-    foot = column - below * (r.shear[0] + r.shear[1] * (column - r.map.x0))
-    below = row - np.polyval(r.line, foot)
-    g = edge.graduation
-    along = (r.map.periods(foot) - g.origin - g.phase) / g.periods * g.long_mm
-    return np.asarray(along), np.asarray(below)
-
-
-def _covers(edge: Edge, px: Array) -> bool:
-    """Whether a place lies in the band of strokes already read."""
-    along, below = _in_frame(edge, px[None])
-    inwards = (float(below[0]) - edge.outer_row) * edge.graduation.inward / edge.px_per_mm
-    return bool(edge.along_mm.min() - 20 < along[0] < edge.along_mm.max() + 20 and -4.0 < inwards < 7.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -497,7 +86,7 @@ def _pair(a: Edge, b: Edge, settings: RulerSettings) -> _Pair | None:
     turn = math.cos(a.ruling.direction_rad - b.ruling.direction_rad)
     if abs(turn) < math.cos(math.radians(6)):
         return None
-    along, below = _in_frame(a, b.points_px)
+    along, below = in_frame(a, b.points_px)
     low, high = max(along.min(), a.along_mm.min()), min(along.max(), a.along_mm.max())
     if high - low < 0.4 * min(np.ptp(along), np.ptp(a.along_mm)):
         return None
@@ -505,7 +94,7 @@ def _pair(a: Edge, b: Edge, settings: RulerSettings) -> _Pair | None:
     if not settings.width_mm[0] <= width <= settings.width_mm[1]:
         return None
     # Both must look inwards.
-    _, back = _in_frame(b, a.points_px)
+    _, back = in_frame(b, a.points_px)
     if float(np.median(back)) * b.graduation.inward < 0:
         return None
     slope, _ = np.polyfit(b.along_mm * math.copysign(1.0, turn), along, 1)
@@ -535,15 +124,10 @@ def _words(edges: list[Edge]) -> str:
     return "ruler, " + " and ".join(dict.fromkeys(names[e.graduation.system] for e in edges))
 
 
-def _periods(edge: Edge, along_mm: Array) -> Array:
-    g = edge.graduation
-    return along_mm / g.long_mm * g.periods + g.origin + g.phase
-
-
 def _outline(edge: Edge, width_mm: float | None) -> Array:
     """Four corners of the graduated part of the face, shape (4, 2)."""
     g, r = edge.graduation, edge.ruling
-    ends = r.map.place(_periods(edge, np.array([edge.along_mm.min(), edge.along_mm.max()])))
+    ends = r.map.place(periods_at(edge, np.array([edge.along_mm.min(), edge.along_mm.max()])))
     inner = edge.inner_row if width_mm is None else edge.outer_row + g.inward * width_mm * edge.px_per_mm
     corners = []
     for row, order in ((edge.outer_row, (0, 1)), (inner, (1, 0))):
@@ -648,13 +232,13 @@ def _other_edge(
     low, high = settings.width_mm
     tries: list[tuple[Strip, int | None]] = []
     for strip in strips:
-        along, below = _in_frame(edge, strip.centre_px[None])
+        along, below = in_frame(edge, strip.centre_px[None])
         inwards = (float(below[0]) - edge.outer_row) * g.inward / edge.px_per_mm
         turn = abs(math.sin(strip.direction_rad - r.direction_rad))
         if low - 2 < inwards < high and turn < 0.1 and edge.along_mm.min() < along[0] < edge.along_mm.max():
             tries.append((strip, None))
     tries = tries[:1]
-    middle = float(r.map.place(_periods(edge, np.array([0.5 * (edge.along_mm.min() + edge.along_mm.max())])))[0])
+    middle = float(r.map.place(periods_at(edge, np.array([0.5 * (edge.along_mm.min() + edge.along_mm.max())])))[0])
     tangent = float(np.polyval(np.polyder(r.line), middle))
     rated: list[tuple[float, Strip, int]] = []
     for width in settings.usual_widths_mm:
@@ -665,13 +249,13 @@ def _other_edge(
         if 0 <= centre[0] < photo.width_px and 0 <= centre[1] < photo.height_px:
             strip = Strip(centre_px=centre, direction_rad=r.direction_rad + math.atan(tangent), score=0.0)
             search_px = max(8, round(3.0 * edge.px_per_mm))
-            rated.append((rate_strip(grey, strip, settings.lattice, search_px), strip, search_px))
+            rated.append((rate_strip(grey, strip, settings.edge.lattice, search_px), strip, search_px))
     if rated:
         rating, strip, search_px = max(rated, key=lambda r: r[0])
-        if rating >= settings.lattice.min_peak:
+        if rating >= settings.edge.lattice.min_peak:
             tries.append((strip, search_px))
     for strip, search in tries:
-        other = _read_edge(photo, grey, strip, system, settings, search)
+        other = read_edge(photo, grey, strip, system, settings.edge, search)
         if other is not None and _pair(edge, other, settings) is not None:
             return other
     return None
@@ -719,17 +303,17 @@ def _find_edges(
     strips = find_strips(grey, settings.strips)
     if washed is not None:
         strips = [s for s in strips if _mean_near(washed, s.centre_px) >= _WASHED_OUT - 20]
-    rated = sorted(((rate_strip(grey, s, settings.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
+    rated = sorted(((rate_strip(grey, s, settings.edge.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
     edges: list[Edge] = []
     followed = 0
-    enough = settings.lattice.min_peak
+    enough = settings.edge.lattice.min_peak
     for rating, i in rated:
         if rating < enough or followed >= settings.max_followed:
             break
-        if any(_covers(e, strips[i].centre_px) for e in edges):
+        if any(covers(e, strips[i].centre_px) for e in edges):
             continue
         followed += 1
-        edge = _read_edge(photo, grey, strips[i], system, settings)
+        edge = read_edge(photo, grey, strips[i], system, settings.edge)
         if edge is not None and not any(_same_edge(e, edge) for e in edges):
             # A second ruler is about as clear as the first.
             enough = max(enough, 0.55 * rating)
@@ -749,7 +333,7 @@ def _mean_near(grey: NDArray[np.uint8], px: Array) -> float:
 
 
 def _same_edge(a: Edge, b: Edge) -> bool:
-    along, below = _in_frame(a, b.points_px)
+    along, below = in_frame(a, b.points_px)
     near = abs(float(np.median(below))) < 7.0 * a.px_per_mm
     overlap = min(along.max(), a.along_mm.max()) - max(along.min(), a.along_mm.min())
     return near and overlap > 0
