@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from holecount.decide import Wishes
     from holecount.jobs import Job
     from holecount.measurement import Measurement
+    from holecount.sheet.render import Drawing
 
 
 @click.command("sheet", short_help=VERBS["sheet"])
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 )
 @click.option("--cracks", type=click.Choice(["yes", "no"]), help="Whether there are cracks between holes.")
 @click.option("--old-finish", type=click.Choice(["yes", "no"]), help="Whether there is old paint or varnish.")
+@click.option("--plan", is_flag=True, help="Add the strand plan: a drawing a step, on pages of their own.")
 @sizing_options
 @options.output_options
 def command(
@@ -49,6 +51,7 @@ def command(
     old_seat: Path | None,
     cracks: str | None,
     old_finish: str | None,
+    plan: bool,
     shape: str | None,
     couched: bool,
     thickness: str | None,
@@ -87,7 +90,7 @@ def command(
     today = datetime.date.today().isoformat()
     found = _found(saved)
     if len(found) == 1 and not found[0].in_set:
-        words = _Words(name=name, date=date, notes=notes, cracks=_yes(cracks), old_finish=_yes(old_finish))
+        words = _Words(name=name, date=date, notes=notes, cracks=_yes(cracks), old_finish=_yes(old_finish), plan=plan)
         one = found[0]
         if one.job is not None:
             typed = (photo, readings, notes, shape, thickness, strands, cracks, old_finish)
@@ -100,9 +103,9 @@ def command(
             text = _saved_sheet(one.path, words, photo, readings, old_seat, wishes, today, explain=explain)
     else:
         given = (photo, notes, readings, old_seat, cracks, old_finish)
-        if any(x is not None for x in given):
+        if plan or any(x is not None for x in given):
             raise click.UsageError("With several seats there is one sheet for the set: --photo, --notes, --readings, "
-                                   "--old-seat, --cracks and --old-finish belong to one.")  # fmt: skip
+                                   "--old-seat, --cracks, --old-finish and --plan belong to one.")  # fmt: skip
         text = _set_sheet(found, name or _set_name(saved), date or today, wishes, output)
     deliver(text, output, force=force)
     if output is not None and str(output) != "-":
@@ -119,6 +122,7 @@ class _Words:
     notes: str | None
     cracks: bool | None
     old_finish: bool | None
+    plan: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +176,9 @@ def _job_sheet(job: Job, words: _Words, old_seat: Path | None, today: str, *, ex
     try:
         if not job.is_current(inputs):
             progress.say("measuring")
-        return sheet_of(job, inputs, measured(job, inputs), explain=explain)
+        m = measured(job, inputs)
+        drawings = _drawings(m, couched=inputs.settings.couched) if words.plan else ()
+        return sheet_of(job, inputs, m, drawings=drawings, explain=explain)
     finally:
         progress.clear()
 
@@ -213,8 +219,16 @@ def _saved_sheet(
         m,
         marked_jpeg=marked,
         old_seat_jpeg=small_jpeg(read_photo(old_seat).bgr) if old_seat is not None else None,
+        drawings=_drawings(m, couched=wishes.couched) if words.plan else (),
         explain=explain,
     )
+
+
+def _drawings(m: Measurement, *, couched: bool) -> tuple[Drawing, ...]:
+    """The strand plan's pages."""
+    from holecount.sheet.weave import weave_of
+
+    return weave_of(m, couched=couched).pages
 
 
 def _set_sheet(found: list[_Found], name: str, date: str, wishes: Wishes, output: Path | None) -> str:

@@ -25,6 +25,7 @@ from holecount.sheet import Seat, render_set, set_of
 from holecount.sheet.content import seat_size_line
 from holecount.sheet.of_job import decision_of, sheet_of
 from holecount.sheet.plots import round_the_seat
+from holecount.sheet.weave import Weave, weave_of
 from holecount.troubles import BadInput, Trouble
 
 
@@ -313,7 +314,7 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
         view = _measured(bench, opened)
         assert view.measurement is not None
         photo = opened.session.photo()
-        sheet = sheet_of(opened.job, view.inputs, view.measurement, photo=photo)
+        sheet = sheet_of(opened.job, view.inputs, view.measurement, photo=photo, counted=view.counted)
         marked = encode(draw_marked(photo, view.measurement), ".jpg")
         with opened.job.locked():
             paths = [opened.job.save_made(jobs.SHEET, sheet), opened.job.save_made(jobs.MARKED, marked)]
@@ -403,7 +404,11 @@ def _add_made(app: Flask, bench: Bench) -> None:
 
     def build_sheet(opened: OpenJob, view: View) -> str:
         assert view.measurement is not None
-        return sheet_of(opened.job, view.inputs, view.measurement, photo=opened.session.photo())
+        photo = opened.session.photo()
+        drawings = (
+            weave_of(view.measurement, couched=view.inputs.settings.couched).pages if request.args.get("plan") else ()
+        )
+        return sheet_of(opened.job, view.inputs, view.measurement, photo=photo, counted=view.counted, drawings=drawings)
 
     def build_marked(opened: OpenJob, view: View) -> bytes:
         assert view.measurement is not None
@@ -432,6 +437,32 @@ def _add_made(app: Flask, bench: Bench) -> None:
     def marked(name: str) -> Response:
         g.policy = gate.PICTURE_POLICY
         return made(name, "image/jpeg", build_marked, file="marked.jpg")
+
+    @app.get("/job/<name>/weave/<int:step>.svg")
+    def weave_step(name: str, step: int) -> Response:
+        g.policy = gate.PICTURE_POLICY
+
+        def build(opened: OpenJob, view: View) -> str:
+            drawn = weave(opened, view).drawings
+            if not 0 <= step < len(drawn):
+                raise BadInput("There is no such step.")
+            return drawn[step].svg
+
+        return made(name, "image/svg+xml", build)
+
+    @app.get("/api/jobs/<name>/weave")
+    def weave_words(name: str) -> Response:
+        opened = bench.open(name)
+        if opened is None:
+            return _refusal(404, "There is no such job.")
+        view = _measured(bench, opened)
+        plan = weave(opened, view)
+        html = render("weave.html.j2", weave=plan, name=quote(name), key=opened.made_from[:12])
+        return _json({"html": html, "n_steps": len(plan.drawings)})
+
+    def weave(opened: OpenJob, view: View) -> Weave:
+        assert view.measurement is not None
+        return opened.weave(view.measurement, couched=view.inputs.settings.couched)
 
     @app.get("/job/<name>/round.svg")
     def plot(name: str) -> Response:

@@ -3,20 +3,21 @@
 import threading
 import traceback
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from queue import Queue
 from typing import Any
 
 from holecount import jobs
-from holecount.decide import decide
+from holecount.decide import fullest_hole_of
 from holecount.jobs import Inputs, Job, measured_from
 from holecount.measurement import Measurement
 from holecount.page import edits
 from holecount.page.session import Session
 from holecount.page.tiles import Pyramid
 from holecount.photo import ReadSettings
-from holecount.sheet.of_job import request_of, wishes_of
+from holecount.sheet.of_job import decision_of, request_of, wishes_of
+from holecount.sheet.weave import Weave, weave_of
 from holecount.sizing import built_in_charts, chart_named
 from holecount.troubles import Trouble
 
@@ -38,12 +39,15 @@ class View:
         Why it cannot be.
     doing : str
         What is being done just now; empty when nothing is.
+    counted : int or None
+        Strands in the fullest hole of the measurement's strand plan.
     """
 
     inputs: Inputs
     measurement: Measurement | None
     trouble: Trouble | None
     doing: str
+    counted: int | None = None
 
 
 class OpenJob:
@@ -55,9 +59,12 @@ class OpenJob:
         self.changed = threading.Condition()
         self.made_from = ""
         self.measurement: Measurement | None = None
+        self.counted: int | None = None
         self.trouble: Trouble | None = None
         self.doing = ""
         self.queued = False
+        self.told: tuple[object, dict[str, Any]] | None = None  # what the browser was told last, and of what
+        self._weave: tuple[object, Weave] | None = None
         self._pyramid: Pyramid | None = None
         self._pyramid_lock = threading.Lock()
 
@@ -67,6 +74,13 @@ class OpenJob:
             if self._pyramid is None:
                 self._pyramid = Pyramid(self.session.photo().bgr)
             return self._pyramid
+
+    def weave(self, m: Measurement, *, couched: bool) -> Weave:
+        """The strand plan of the measurement, remembered; raises `BadInput` when the holes make no seat."""
+        key = (m, couched)
+        if self._weave is None or self._weave[0] != key:
+            self._weave = (key, weave_of(m, couched=couched))
+        return self._weave[1]
 
 
 class Bench:
@@ -125,19 +139,25 @@ class Bench:
                 self._ask(opened)
                 opened.changed.wait_for(lambda: opened.made_from == wanted, timeout=wait_s)
             if opened.made_from == wanted:
-                return View(inputs=inputs, measurement=opened.measurement, trouble=opened.trouble, doing="")
+                return View(
+                    inputs=inputs,
+                    measurement=opened.measurement,
+                    trouble=opened.trouble,
+                    doing="",
+                    counted=opened.counted,
+                )
             return View(inputs=inputs, measurement=None, trouble=None, doing=opened.doing or "waiting")
 
     def change(self, opened: OpenJob, change: Any) -> Inputs:
         """Write down one change; raises `BadInput` when it cannot be meant, and then nothing is written."""
         sha256 = opened.session.photo().sha256
         with opened.changed:
-            shown = opened.measurement
+            shown, counted = opened.measurement, opened.counted
 
         def made(inputs: Inputs) -> Inputs:
             out = edits.apply(inputs, shown, sha256, change)
             if out.settings != inputs.settings:
-                _check(out, shown)
+                _check(out, shown, counted)
             return out
 
         with opened.job.locked():
@@ -197,13 +217,15 @@ class Bench:
                 opened.session.prepare(inputs)
 
     def _done(self, opened: OpenJob, made_from: str, m: Measurement | None, trouble: Trouble | None) -> None:
+        counted = fullest_hole_of(m) if m is not None else None
         with opened.changed:
+            opened.counted = counted
             opened.made_from, opened.measurement, opened.trouble = made_from, m, trouble
             opened.changed.notify_all()
 
 
-def _check(inputs: Inputs, m: Measurement | None) -> None:
+def _check(inputs: Inputs, m: Measurement | None, counted: int | None) -> None:
     """Refuse settings that no measuring or sizing could be made with; raises `BadInput`."""
     request_of(inputs)
     chart_named(wishes_of(inputs.settings).deciding_chart, built_in_charts())
-    decide(m, (), wishes_of(inputs.settings))
+    decision_of(m, replace(inputs, tape=""), counted=counted)

@@ -51,8 +51,15 @@ def render(template: str, **what: Any) -> str:
 
 def state_of(opened: OpenJob, view: View) -> dict[str, Any]:
     """Everything the page shows of a job, ready for JSON."""
+    key = (revision(view.inputs), view.measurement, str(view.trouble), view.doing, opened.job.old_seat())
+    if opened.told is None or opened.told[0] != key:
+        opened.told = (key, _state(opened, view))
+    return opened.told[1]
+
+
+def _state(opened: OpenJob, view: View) -> dict[str, Any]:
     inputs, m = view.inputs, view.measurement
-    decision, tape_trouble, size_trouble = _decision(m, inputs)
+    decision, tape_trouble, size_trouble = _decision(m, inputs, view.counted)
     out: dict[str, Any] = {
         "name": opened.job.name,
         "revision": revision(inputs),
@@ -93,7 +100,7 @@ def state_of(opened: OpenJob, view: View) -> dict[str, Any]:
     return out
 
 
-def _decision(m: Measurement | None, inputs: Inputs) -> tuple[Decision, str, str]:
+def _decision(m: Measurement | None, inputs: Inputs, counted: int | None) -> tuple[Decision, str, str]:
     """The decision, and what is wrong with the readings or with the wishes, if anything."""
     tape_trouble = ""
     try:
@@ -104,7 +111,7 @@ def _decision(m: Measurement | None, inputs: Inputs) -> tuple[Decision, str, str
         tape_trouble = str(e)
         inputs = replace(inputs, tape="")
     try:
-        return decision_of(m, inputs), tape_trouble, ""
+        return decision_of(m, inputs, counted=counted), tape_trouble, ""
     except BadInput as e:
         return Decision(checks=(), tape=None, choice=None, no_choice=str(e)), tape_trouble, str(e)
 

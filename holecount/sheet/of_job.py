@@ -1,6 +1,7 @@
 """From a job's folder to what the sheet needs: one way for the command line and the bench page."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from holecount.cautions import Work
 from holecount.decide import Decision, Wishes, decide
@@ -65,9 +66,17 @@ def readings_of(tape: str) -> tuple[Reading, ...]:
     return tuple(read_text(tape, source="the tape readings")) if has_any else ()
 
 
-def decision_of(m: Measurement | None, inputs: Inputs) -> Decision:
-    """The size from measurement, tape and settings of a job."""
-    return decide(m, readings_of(inputs.tape), wishes_of(inputs.settings))
+def decision_of(m: Measurement | None, inputs: Inputs, *, counted: int | None = None) -> Decision:
+    """The size from measurement, tape and settings of a job.
+
+    Parameters
+    ----------
+    counted : strands in the fullest hole, where the strand plan was counted already; saves planning it again.
+    """
+    wishes = wishes_of(inputs.settings)
+    if wishes.fullest_hole is None:
+        wishes = replace(wishes, fullest_hole=counted)
+    return decide(m, readings_of(inputs.tape), wishes)
 
 
 def notes_of(inputs: Inputs) -> JobNotes:
@@ -93,6 +102,7 @@ def sheet_of(
     m: Measurement,
     *,
     photo: Photo | None = None,
+    counted: int | None = None,
     drawings: Sequence[Drawing] = (),
     explain: bool = False,
 ) -> str:
@@ -101,11 +111,12 @@ def sheet_of(
     Parameters
     ----------
     photo : the decoded photograph where it is at hand; read from the job's folder otherwise.
+    counted : as for `decision_of`.
     """
     shown = photo or read_photo(job.photo())
     old = job.old_seat()
     return render_sheet(
-        content_of(m, decision_of(m, inputs), notes_of(inputs)),
+        content_of(m, decision_of(m, inputs, counted=counted), notes_of(inputs)),
         m,
         marked_jpeg=marked_jpeg(shown, m),
         old_seat_jpeg=small_jpeg(read_photo(old).bgr) if old is not None else None,

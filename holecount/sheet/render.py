@@ -17,11 +17,21 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
-    """A drawing to put on a page of its own after the sheet, such as a step of the strand plan: a title and an SVG."""
+    """A drawing for the pages after the sheet, such as a step of the strand plan.
+
+    Attributes
+    ----------
+    title, svg : str
+    words : tuple of str
+        Short pieces, set below the drawing one after another.
+    notes : tuple of str
+        Sentences, a line each, set above it.
+    """
 
     title: str
     svg: str
     words: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @cache
@@ -64,7 +74,9 @@ def render_sheet(
             outline=None if marked_jpeg or not m.holes else svg_address(seat_outline(m)),
             old_seat=data_address(old_seat_jpeg, "image/jpeg") if old_seat_jpeg else None,
             plot=svg_address(round_the_seat(m)) if m.holes else None,
-            drawings=[{"title": d.title, "words": d.words, "address": svg_address(d.svg)} for d in drawings],
+            drawings=[
+                {"title": d.title, "words": d.words, "notes": d.notes, "address": svg_address(d.svg)} for d in drawings
+            ],
             explain=explain,
             picture_shape=_picture_shape(marked_jpeg, m),
             print_size="roomy" if lines < ROOMY_LINES else "dense" if lines > DENSE_LINES else "usual",

@@ -42,8 +42,21 @@
 
   let asked = 0;
 
+  // What was just tapped is drawn as under way until the answer comes.
+  function pending(what) {
+    if (!["strike-out", "mark", "add"].includes(what.do) || !picture.holes.length) return;
+    if (what.do === "add") {
+      const like = picture.holes[0];
+      picture.holes = [...picture.holes, { n: 0, x: what.x, y: what.y, rx: like.rx, ry: like.ry, turn: like.turn, status: "open", pending: true, words: "" }];
+    } else {
+      picture.holes = picture.holes.map((h) => (h.x === what.x && h.y === what.y ? { ...h, pending: true } : h));
+    }
+    picture.draw();
+  }
+
   async function change(what) {
     busy += 1;
+    pending(what);
     const turn = ++asked;
     shade();
     try {
@@ -53,6 +66,7 @@
       return true;
     } catch (e) {
       complain(e);
+      if (state) { picture.holes = state.holes; picture.draw(); }
       if (e.status === 409 && what.do !== "tape" && what.do !== "notes") look();
       if (e.status === 409 && (what.do === "tape" || what.do === "notes")) disagree(what);
       return false;
@@ -100,7 +114,11 @@
     const same = as === shownAs;
     shownAs = as;
     state = fresh;
-    if (same) { shade(); return; }
+    if (same) {
+      if (!fresh.doing) { picture.holes = fresh.holes; picture.draw(); }
+      shade();
+      return;
+    }
     const first = !picture.size && fresh.picture;
     picture.holes = fresh.holes.length || !fresh.doing ? fresh.holes : picture.holes;
     picture.outlines = placing ? [] : fresh.references.length || !fresh.doing ? fresh.references : picture.outlines;
@@ -123,7 +141,8 @@
     if (fresh.doing && $("status").textContent === "Loading the job.") $("status").textContent = "Measuring.";
     setFields();
     plot(fresh);
-    if (chosen) choose(fresh.holes.find((h) => Math.hypot(h.x - chosen.x, h.y - chosen.y) < 0.8 * h.rx) || null, true);
+    weave(fresh);
+    if (chosen && !fresh.doing) choose(fresh.holes.find((h) => Math.hypot(h.x - chosen.x, h.y - chosen.y) < 0.8 * h.rx) || null, true);
     shade();
     picture.draw();
   }
@@ -149,6 +168,38 @@
       $("plot").hidden = false;
     }, 500);
   }
+
+  // The weave is planned only when somebody looks at it.
+  let woven = "";
+
+  async function weave(fresh) {
+    const key = fresh.holes.length && !fresh.doing ? fresh.revision : "";
+    if (!$("weave-card").open || !key || key === woven) return;
+    woven = key;
+    const step = weaveStep();
+    try {
+      fill("weave", (await ask("/weave")).html);
+      toStep(step, false);
+    } catch (e) {
+      woven = "";
+      $("weave").textContent = `${e.what} ${e.hint || ""}`.trim();
+      delete $("weave").dataset.html;
+    }
+  }
+
+  function weaveStep() { return [...$("weave").querySelectorAll("figure")].findIndex((f) => !f.hidden); }
+
+  function toStep(n, read) {
+    const all = [...$("weave").querySelectorAll("figure")];
+    if (!all.length) return;
+    const at = Math.min(Math.max(n, 0), all.length - 1);
+    all.forEach((f, i) => { f.hidden = i !== at; });
+    $("weave").querySelector(".step-back").disabled = at === 0;
+    $("weave").querySelector(".step-on").disabled = at === all.length - 1;
+    if (read) all[at].querySelector("figcaption").focus({ preventScroll: true });
+  }
+
+  $("weave-card").addEventListener("toggle", () => { if (state) weave(state); });
 
   // ---- holes ----
 
@@ -273,6 +324,8 @@
     if (button.classList.contains("show-place")) {
       picture.goTo(Number(button.dataset.x), Number(button.dataset.y), Math.max(picture.zoom, 1.5));
     }
+    if (button.classList.contains("step-back")) toStep(weaveStep() - 1, true);
+    if (button.classList.contains("step-on")) toStep(weaveStep() + 1, true);
     if (button.classList.contains("take-back")) change({ do: "take-back", key: button.dataset.key });
     if (button.classList.contains("place")) {
       const ends = Number(button.dataset.ends || 4);

@@ -4,6 +4,7 @@
 class Picture {
   constructor(canvas, heard) {
     this.canvas = canvas;
+    canvas.picture = this;
     this.pen = canvas.getContext("2d");
     this.heard = heard; // {touched(place, hole), moved(index, place), dropped()}
     this.size = null; // {width, height, tile, levels, base}
@@ -296,8 +297,8 @@ class Picture {
     const rx = Math.max(h.rx * this.zoom, 4), ry = Math.max(h.ry * this.zoom, 4);
     if (x < -40 || y < -40 || x > this.wide + 40 || y > this.high + 40) return;
     const chosen = h.n === this.chosen;
-    const colour = chosen ? "#ffd24a" : h.doubtful ? "#ff8a4d" : "#7fe3ff";
-    pen.setLineDash(h.status === "hidden" ? [4, 4] : []);
+    const colour = h.pending ? "#ffffff" : chosen ? "#ffd24a" : h.doubtful ? "#ff8a4d" : "#7fe3ff";
+    pen.setLineDash(h.pending ? [2, 3] : h.status === "hidden" ? [4, 4] : []);
     pen.beginPath();
     pen.ellipse(x, y, rx, ry, h.turn, 0, 2 * Math.PI);
     for (const [c, w] of [["#191919", chosen ? 6 : 4], [colour, chosen ? 3.5 : 2]]) { pen.strokeStyle = c; pen.lineWidth = w; pen.stroke(); }
@@ -310,7 +311,7 @@ class Picture {
       mark.forEach((p, i) => pen[i ? "lineTo" : "moveTo"](x + p[0] * rx, y + p[1] * rx));
       for (const [c, w] of [["#191919", 4], [colour, 2]]) { pen.strokeStyle = c; pen.lineWidth = w; pen.stroke(); }
     }
-    if (chosen || h.n === 1 || h.n % every === 0) {
+    if (h.n && (chosen || h.n === 1 || h.n % every === 0)) {
       pen.font = `600 ${chosen ? 15 : 12}px system-ui, sans-serif`;
       pen.textAlign = "center";
       pen.textBaseline = "middle";
