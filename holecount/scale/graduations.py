@@ -185,20 +185,20 @@ def _reach(rank: Rank, inward: int) -> float:
 
 
 def _is_sound(
-    contrast: Array, extents: list[Rank | None], inward: int, rows: Array, step: float
+    contrast: Array, extents: list[Rank | None], inward: int, rows: Array, step: float, least_ranks: int
 ) -> bool:
     """Lengths fall from rank to rank, and beyond the second rank's end only the first is there."""
     present = [r is not None for r in extents]
     n = present.index(False) if False in present else len(present)
-    if n < 3 or any(present[n:]):
+    if n < least_ranks or any(present[n:]):
         return False
     reach = [_reach(r, inward) for r in extents[:n] if r is not None]
-    if not (reach[0] >= reach[1] + step and reach[1] >= reach[2] + step):
+    if any(a < b + step for a, b in pairwise(reach[:3])):
         return False
     if any(b > a + 1.0 for a, b in pairwise(reach[2:])):
         return False
     # Steps grow towards the longest; a period taken double puts a small chance step on top.
-    if reach[0] - reach[1] < 0.7 * (reach[1] - reach[2]) - 0.5:
+    if n > 2 and reach[0] - reach[1] < 0.7 * (reach[1] - reach[2]) - 0.5:
         return False
     # They start at the edge together.
     start = [r.first_row if inward > 0 else -r.last_row for r in extents[:n] if r is not None]
@@ -216,10 +216,13 @@ def _is_sound(
 
 
 def _readings(
-    band: Unrolled, long_side_px: int, system: System | None, settings: GraduationSettings
+    band: Unrolled,
+    scales: tuple[float, float],
+    system: System | None,
+    settings: GraduationSettings,
+    least_ranks: int = 3,
 ) -> list[Graduation]:
-    """Readings in order of what they explain."""
-    scales = (long_side_px * settings.least_px_per_mm, long_side_px * settings.most_px_per_mm)
+    """Readings whose px per mm lie in ``scales``, in order of what they explain."""
     fits = all_fits(band, scales, system, settings.min_spacing_px)
     if not fits:
         return []
@@ -250,16 +253,17 @@ def _readings(
             extents[:2] = [extents[1], extents[0]]
             origin = (origin + fit.periods // 2) % fit.periods
         px_per_mm = fit.periods * band.px_per_period / LONG_PERIOD_MM[fit.system]
-        sound = _is_sound(contrast, extents, inward, band.rows, max(settings.min_step_px, row_px))
+        sound = _is_sound(contrast, extents, inward, band.rows, max(settings.min_step_px, row_px), least_ranks)
         if sound:
             seen = [r for r in extents if r is not None]
             shortest = (seen[-1].last_row - seen[-1].first_row + row_px) / px_per_mm
             second = (seen[1].last_row - seen[1].first_row + row_px) / px_per_mm
-            sound = (
+            sound = len(seen) < 3 or (
                 (settings.shortest_part_mm if fit.system == "mm" else settings.shortest_mm[0]) <= shortest
                 and shortest <= settings.shortest_mm[1]
-                and settings.second_mm[0] <= second <= settings.second_mm[1]
             )
+            # Of two ranks alone, beside a blurred band of finer strokes, the second may show its end only.
+            sound = sound and (settings.second_mm[0] if len(seen) > 2 else 1.0) <= second <= settings.second_mm[1]
         found.append(
             Graduation(
                 system=fit.system,
@@ -282,6 +286,7 @@ def read_graduation(
     long_side_px: int,
     system: System | None = None,
     settings: GraduationSettings | None = None,
+    px_per_mm: float | None = None,
 ) -> tuple[Unrolled, Graduation] | None:
     """The one reading of a ruling's strokes and the band it was read in; None when there is none or more than one.
 
@@ -293,13 +298,19 @@ def read_graduation(
     system : str, optional
         Keep to ``mm`` or ``inch``.
     settings : GraduationSettings, optional
+    px_per_mm : float, optional
+        Scale here within a tenth, from the ruler's other edge: then the two longest ranks are enough.
     """
     settings = settings or GraduationSettings()
+    scales = (long_side_px * settings.least_px_per_mm, long_side_px * settings.most_px_per_mm)
+    least_ranks = 3
+    if px_per_mm is not None:
+        scales, least_ranks = (0.9 * px_per_mm, 1.1 * px_per_mm), 2
     half = ruling.cut.shape[0] // 2
     for share in (0.53, 0.95):
         band = unroll(ruling, round(share * half), 1 if half < 110 and share < 0.6 else 2)
-        readings = _readings(band, long_side_px, system, settings)
-        g = _settled(band, readings, settings)
+        readings = _readings(band, scales, system, settings, least_ranks)
+        g = _settled(band, readings, settings, px_per_mm is not None)
         if g is not None:
             return band, g
         limit = 0.85 * band.rows[-1]
@@ -308,7 +319,9 @@ def read_graduation(
     return None
 
 
-def _settled(band: Unrolled, readings: list[Graduation], settings: GraduationSettings) -> Graduation | None:
+def _settled(
+    band: Unrolled, readings: list[Graduation], settings: GraduationSettings, scale_known: bool
+) -> Graduation | None:
     """The reading that stands out, or None."""
     if not readings:
         return None
@@ -317,6 +330,9 @@ def _settled(band: Unrolled, readings: list[Graduation], settings: GraduationSet
     if not sound:
         return None
     best = sound[0]
+    if scale_known:
+        clear = all(g.explained < settings.rival * best.explained for g in sound[1:])
+        return best if clear else None
 
     def akin(g: Graduation) -> bool:
         a, b = sorted((g.periods, best.periods))

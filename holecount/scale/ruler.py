@@ -255,7 +255,7 @@ def _other_edge(
         if rating >= settings.edge.lattice.min_peak:
             tries.append((strip, search_px))
     for strip, search in tries:
-        other = read_edge(photo, grey, strip, system, settings.edge, search)
+        other = read_edge(photo, grey, strip, system, settings.edge, search, edge.px_per_mm)
         if other is not None and _pair(edge, other, settings) is not None:
             return other
     return None
