@@ -41,13 +41,15 @@ class LocalMap:
     px_per_mm: Array
 
     def to_px(self, local_mm: Rays) -> Rays:
-        """Points (n, m, 2) in mm along the local axes to pixels (n, m, 2), single precision, less the origin."""
-        x, y = local_mm[..., 0], local_mm[..., 1]
+        """Points (n, m, 2) in mm along the local axes to pixels less the origin, shape (2, n, m): x, then y."""
+        x, y = np.ascontiguousarray(local_mm[..., 0]), np.ascontiguousarray(local_mm[..., 1])
         f, s = self.first.astype(np.float32)[:, :, :, None], self.second.astype(np.float32)[:, :, :, None]
-        out = np.empty(local_mm.shape, np.float32)
-        for k in (0, 1):
-            out[..., k] = (f[:, k, 0] + s[:, k, 0] * x + s[:, k, 1] * y) * x + (f[:, k, 1] + s[:, k, 2] * y) * y
-        return out
+        return np.stack(
+            [
+                (f[:, k, 0] + s[:, k, 0] * x + s[:, k, 1] * y) * x + (f[:, k, 1] + s[:, k, 2] * y) * y
+                for k in (0, 1)
+            ]
+        )
 
 
 def local_map(camera: Camera, centres_mm: Array, turn_rad: Array, reach_mm: float) -> LocalMap:
@@ -96,28 +98,32 @@ def read_linear(
         Whether the point lies in the picture.
     """
     n, rows, cols = local_mm.shape[:3]
-    points_px = places.to_px(local_mm.reshape(n, rows * cols, 2)).reshape(n, rows, cols, 2)
+    dx, dy = places.to_px(local_mm.reshape(n, rows * cols, 2))
     light = np.empty((n, rows, cols, 3), np.float32)
     w, h = photo.width_px, photo.height_px
-    low, high = points_px.min(axis=(1, 2)), points_px.max(axis=(1, 2))
+    left, right = dx.min(axis=1) + places.origin_px[:, 0], dx.max(axis=1) + places.origin_px[:, 0]
+    top, bottom = dy.min(axis=1) + places.origin_px[:, 1], dy.max(axis=1) + places.origin_px[:, 1]
     inside = np.ones((n, rows, cols), np.bool_)
     for i in range(n):
         ox, oy = float(places.origin_px[i, 0]), float(places.origin_px[i, 1])
         k = int(block[i])
-        x0 = min(max(math.floor(ox + float(low[i, 0])) - k, 0), w - 2)
-        y0 = min(max(math.floor(oy + float(low[i, 1])) - k, 0), h - 2)
-        x1 = max(min(math.ceil(ox + float(high[i, 0])) + k + 1, w), x0 + 2)
-        y1 = max(min(math.ceil(oy + float(high[i, 1])) + k + 1, h), y0 + 2)
+        x0 = min(max(math.floor(left[i]) - k, 0), w - 2)
+        y0 = min(max(math.floor(top[i]) - k, 0), h - 2)
+        x1 = max(min(math.ceil(right[i]) + k + 1, w), x0 + 2)
+        y1 = max(min(math.ceil(bottom[i]) + k + 1, h), y0 + 2)
         window = LINEAR_FROM_SRGB[photo.bgr[y0:y1, x0:x1]]
         if k > 1 and min(window.shape[:2]) >= 4 * k:
             r, c = window.shape[0] // k, window.shape[1] // k
             window = np.asarray(cv2.resize(window[: r * k, : c * k], (c, r), interpolation=cv2.INTER_AREA), np.float32)
         else:
             k = 1
-        u = (points_px[i, ..., 0] + np.float32(ox - x0 - (k - 1) / 2)) / np.float32(k)
-        v = (points_px[i, ..., 1] + np.float32(oy - y0 - (k - 1) / 2)) / np.float32(k)
-        light[i] = cv2.remap(window, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[..., ::-1]
-        if ox + low[i, 0] < 0 or oy + low[i, 1] < 0 or ox + high[i, 0] > w - 1 or oy + high[i, 1] > h - 1:
-            x, y = points_px[i, ..., 0] + ox, points_px[i, ..., 1] + oy
+        u = (dx[i] + np.float32(ox - x0 - (k - 1) / 2)) / np.float32(k)
+        v = (dy[i] + np.float32(oy - y0 - (k - 1) / 2)) / np.float32(k)
+        read = cv2.remap(
+            window, u.reshape(rows, cols), v.reshape(rows, cols), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        light[i] = read[..., ::-1]
+        if left[i] < 0 or top[i] < 0 or right[i] > w - 1 or bottom[i] > h - 1:
+            x, y = (dx[i] + ox).reshape(rows, cols), (dy[i] + oy).reshape(rows, cols)
             inside[i] = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
     return light, inside

@@ -28,6 +28,9 @@ RADII: Floats = np.linspace(0.15, 2.1, 48, dtype=np.float32)
 COARSE: Floats = np.linspace(-2.2, 2.2, 32, dtype=np.float32)
 """Grid of the coarse patch along each axis in reference radii (fixed by the network)."""
 
+ROOT_MIDDLE = 0.6
+"""Taken off the square root of light against the face's, so that features lie round nothing."""
+
 FACE_FROM = 1.55
 """The face's own brightness is taken beyond this radius."""
 
@@ -63,7 +66,7 @@ class Rims:
         Of the radius, common to all holes given together.
     chamfer : shape (n,)
     summary : shape (n, channels)
-        What `judge` needs.
+        What `what_is_there` needs.
     """
 
     ray_radius: Array
@@ -144,14 +147,14 @@ def features(light: Floats, inside: NDArray[np.bool_], ring: NDArray[np.bool_]) 
     x : shape (n, rows, cols, 4)
     face : shape (n, 3)
     """
-    face = np.median(light[:, ring], axis=1)
+    face = np.median(light[:, ::2][:, ring[::2]], axis=1)  # every other row says as much
     for i in np.flatnonzero(~inside.all(axis=(1, 2))):
         some = light[i][ring & inside[i]]
         face[i] = np.median(some, axis=0) if len(some) else 0.3
     face = np.maximum(face, np.float32(2e-3))
     x = np.empty((*light.shape[:3], 4), np.float32)
     np.sqrt(np.clip(light / face[:, None, None], 0, 4), out=x[..., :3])
-    x[..., :3] -= 0.6
+    x[..., :3] -= ROOT_MIDDLE
     x[..., 3] = 1.0
     x *= inside[..., None]
     return x, face
@@ -260,7 +263,7 @@ def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 32) -> Rims:
     )
 
 
-def judge(rims: Rims, log_size: Array, coarse_odds: Array, weight: Array) -> tuple[Array, Array]:
+def what_is_there(rims: Rims, log_size: Array, coarse_odds: Array, weight: Array) -> tuple[Array, Array]:
     """Chance that each is a drilled hole, and that a hole is packed with old cane.
 
     Parameters
