@@ -225,6 +225,8 @@ if __name__ == "__main__":
     report(trial(net, co, val), "sim held out")
     simgs, st, names = load_shared()
     report_shared(trial_shared(net, co, simgs, st), names, "sim only")
+    if sys.argv[6] == "0":
+        sys.exit()
     folds, fold_s, all_s = int(sys.argv[6]), float(sys.argv[7]), float(sys.argv[8])
     n = len(names)
     got = []
