@@ -287,6 +287,7 @@ def read_graduation(
     system: System | None = None,
     settings: GraduationSettings | None = None,
     px_per_mm: float | None = None,
+    blurred: bool = False,
 ) -> tuple[Unrolled, Graduation] | None:
     """The one reading of a ruling's strokes and the band it was read in; None when there is none or more than one.
 
@@ -300,17 +301,25 @@ def read_graduation(
     settings : GraduationSettings, optional
     px_per_mm : float, optional
         Scale here within a tenth, from the ruler's other edge: then the two longest ranks are enough.
+    blurred : bool
+        Read centimetres and their halves beside a band of marks too close to be told apart. Inches do
+        not look like that (their quarters would be seen), but this alone is not beyond doubt.
     """
     settings = settings or GraduationSettings()
     scales = (long_side_px * settings.least_px_per_mm, long_side_px * settings.most_px_per_mm)
     least_ranks = 3
     if px_per_mm is not None:
         scales, least_ranks = (0.9 * px_per_mm, 1.1 * px_per_mm), 2
+    if blurred:
+        system, least_ranks = "mm", 2
     half = ruling.cut.shape[0] // 2
     for share in (0.53, 0.95):
         band = unroll(ruling, round(share * half), 1 if half < 110 and share < 0.6 else 2)
         readings = _readings(band, scales, system, settings, least_ranks)
-        g = _settled(band, readings, settings, px_per_mm is not None)
+        if blurred:
+            g = next((r for r in readings[:2] if r.sound and _beside_blur(ruling, band, r, settings)), None)
+        else:
+            g = _settled(band, readings, settings, px_per_mm is not None)
         if g is not None:
             return band, g
         limit = 0.85 * band.rows[-1]
@@ -354,6 +363,37 @@ def _settled(
     if chosen.system == "inch" and _alternate(band, chosen, seen_stretch(band, chosen)):
         return None
     return chosen
+
+
+def _beside_blur(ruling: Ruling, band: Unrolled, g: Graduation, settings: GraduationSettings) -> bool:
+    """Whether two ranks stand on an evenly darker band, as marks that run together make it."""
+    if len(g.ranks) != 2 or g.explained < settings.min_explained or 0.25 * g.px_per_mm * g.long_mm < 6:
+        return False
+    stretch = seen_stretch(band, g)
+    if _alternate(band, g, stretch) or not _stands_alone(band, g, stretch, settings):
+        return False
+    along = band.rows * g.inward
+    start = float(np.median([r.first_row if g.inward > 0 else -r.last_row for r in g.ranks]))
+    reach = [_reach(r, g.inward) for r in g.ranks]
+    columns = ruling.map.place(np.linspace(stretch[0], stretch[1], 200))
+
+    def brightness(low: float, high: float) -> Array:
+        rows = band.rows[(along >= low) & (along <= high)]
+        x = columns + rows[:, None] * (ruling.shear[0] + ruling.shear[1] * (columns - ruling.map.x0))
+        y = np.clip(np.rint(np.polyval(ruling.line, x) + rows[:, None]), 0, ruling.cut.shape[0] - 1).astype(np.int64)
+        x = np.clip(np.rint(x), 0, ruling.cut.shape[1] - 1).astype(np.int64)
+        return np.asarray(ruling.cut[y, x].astype(np.float64))
+
+    band_rows = brightness(start - 2.5 * g.px_per_mm, start - 0.7 * g.px_per_mm)
+    face_rows = brightness(reach[1], reach[0])
+    if not band_rows.size or not face_rows.size:
+        return False
+    # The face between marks, and how much darker the band is in ten stretches of the ruler.
+    sign = -1.0 if g.phase else 1.0
+    face = np.median(face_rows.reshape(len(face_rows), 10, -1), axis=(0, 2))
+    darker = sign * (np.median(band_rows.reshape(len(band_rows), 10, -1), axis=(0, 2)) - face)
+    contrast = g.ranks[0].contrast
+    return bool(np.percentile(darker, 20) > 0.1 * contrast and np.percentile(darker, 80) < 1.2 * contrast)
 
 
 def _marks(band: Unrolled, g: Graduation, every: float, offset: float, rows: NDArray[np.bool_]) -> tuple[Array, Array]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.photo import Photo
-from holecount.scale.lattice import rate_strip
+from holecount.scale.lattice import Ruling, follow_strip, rate_strip
 from holecount.scale.reference import Reference
 from holecount.scale.ruler_edge import Edge, EdgeSettings, covers, in_frame, periods_at, read_edge
 from holecount.scale.strips import Strip, StripSettings, find_strips
@@ -34,6 +34,11 @@ class RulerSettings:
     strips, edge : settings of the stages below
     max_followed : int
         Strips followed at most, for time (3 to 12; measured on the sample set, 2026-11).
+    max_blurred : int
+        Of these, how many are tried again as rulers whose millimetres run together.
+    in_step_mm : float
+        Two edges printed alike have their marks opposite each other within this, as far as the
+        strokes' lean can tell (measured on the sample set, 2026-11).
     width_mm : tuple of float
         Least and greatest width of a ruler: 12 to 45 mm (common practice, no source), a little more for slant.
     usual_widths_mm : tuple of float
@@ -56,6 +61,8 @@ class RulerSettings:
     strips: StripSettings = field(default_factory=StripSettings)
     edge: EdgeSettings = field(default_factory=EdgeSettings)
     max_followed: int = 6
+    max_blurred: int = 3
+    in_step_mm: float = 0.6
     width_mm: tuple[float, float] = (10.0, 52.0)
     usual_widths_mm: tuple[float, ...] = (19.0, 25.0, 30.0)
     steel_mm: float = 0.9
@@ -210,7 +217,7 @@ def _assemble(edges: list[Edge], settings: RulerSettings) -> list[Reference]:
         if a.graduation.system == b.graduation.system:
             step = a.graduation.long_mm
             apart = pair.offset_mm - round(pair.offset_mm / step) * step
-            if abs(apart) < 0.6:
+            if abs(apart) < settings.in_step_mm:
                 references.append(_double(a, b, pair, settings))
                 continue
         notes = ("the other edge gives the same scale",)
@@ -255,7 +262,10 @@ def _other_edge(
         if rating >= settings.edge.lattice.min_peak:
             tries.append((strip, search_px))
     for strip, search in tries:
-        other = read_edge(photo, grey, strip, system, settings.edge, search, edge.px_per_mm)
+        ruling = follow_strip(grey, strip, settings.edge.lattice, search)
+        if ruling is None:
+            continue
+        other = read_edge(photo, ruling, system, settings.edge, edge.px_per_mm)
         if other is not None and _pair(edge, other, settings) is not None:
             return other
     return None
@@ -305,6 +315,7 @@ def _find_edges(
         strips = [s for s in strips if _mean_near(washed, s.centre_px) >= _WASHED_OUT - 20]
     rated = sorted(((rate_strip(grey, s, settings.edge.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
     edges: list[Edge] = []
+    unread: list[Ruling] = []
     followed = 0
     enough = settings.edge.lattice.min_peak
     for rating, i in rated:
@@ -313,7 +324,12 @@ def _find_edges(
         if any(covers(e, strips[i].centre_px) for e in edges):
             continue
         followed += 1
-        edge = read_edge(photo, grey, strips[i], system, settings.edge)
+        ruling = follow_strip(grey, strips[i], settings.edge.lattice)
+        if ruling is None:
+            continue
+        edge = read_edge(photo, ruling, system, settings.edge)
+        if edge is None:
+            unread.append(ruling)
         if edge is not None and not any(_same_edge(e, edge) for e in edges):
             # A second ruler is about as clear as the first.
             enough = max(enough, 0.55 * rating)
@@ -323,7 +339,34 @@ def _find_edges(
             other = _other_edge(photo, grey, edge, strips, system, settings)
             if other is not None and not any(_same_edge(e, other) for e in edges):
                 edges.append(other)
+    if not edges and system != "inch":
+        edges = _blurred_edges(photo, grey, unread, strips, system, settings)
     return edges
+
+
+def _blurred_edges(
+    photo: Photo,
+    grey: NDArray[np.uint8],
+    rulings: list[Ruling],
+    strips: list[Strip],
+    system: System | None,
+    settings: RulerSettings,
+) -> list[Edge]:
+    """Edges whose millimetres run together, believed when the other edge agrees or the user names the system."""
+    for ruling in rulings[: settings.max_blurred]:
+        edge = read_edge(photo, ruling, "mm", settings.edge, blurred=True)
+        if edge is None:
+            continue
+        other = _other_edge(photo, grey, edge, strips, system, settings)
+        if other is not None:
+            pair = _pair(edge, other, settings)
+            apart = pair.offset_mm % 10.0 if pair else 5.0
+            alike = other.graduation.system == "mm" and min(apart, 10.0 - apart) < settings.in_step_mm
+            if alike or other.graduation.system == "inch":
+                return [edge, other]
+        elif system == "mm":
+            return [edge]
+    return []
 
 
 def _mean_near(grey: NDArray[np.uint8], px: Array) -> float:

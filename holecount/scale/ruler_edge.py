@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 
 from holecount.photo import Photo
 from holecount.scale.graduations import Graduation, GraduationSettings, read_graduation, seen_stretch
-from holecount.scale.lattice import LatticeSettings, Ruling, fit_period_map, follow_strip
-from holecount.scale.strips import Strip
+from holecount.scale.lattice import LatticeSettings, Ruling, fit_period_map
 from holecount.scale.strokes import System, Unrolled, rank_of_marks, unroll
 
 Array = NDArray[np.float64]
@@ -366,33 +365,26 @@ def _face(photo: Photo, ruling: Ruling, g: Graduation, first: float, last: float
 
 def read_edge(
     photo: Photo,
-    grey: NDArray[np.uint8],
-    strip: Strip,
+    ruling: Ruling,
     system: System | None,
     settings: EdgeSettings,
-    search_px: int | None = None,
     px_per_mm: float | None = None,
+    blurred: bool = False,
 ) -> Edge | None:
-    """Follow a strip, read its graduation and locate its marks; None when any of these fails.
+    """Read a ruling's graduation and locate its marks; None when either fails.
 
     Parameters
     ----------
     photo : Photo
-    grey : uint8 array, shape (height, width)
-        What is read: the photograph's luma, or one colour of it.
-    strip : Strip
+    ruling : Ruling
     system : str or None
         Keep to ``mm`` or ``inch``.
     settings : EdgeSettings
-    search_px : int, optional
-        Rows either side of the strip's centre where strokes are looked for.
-    px_per_mm : float, optional
-        Scale here within a tenth, from the ruler's other edge.
+    px_per_mm, blurred
+        As in `read_graduation`.
     """
-    ruling = follow_strip(grey, strip, settings.lattice, search_px)
-    if ruling is None:
-        return None
-    read = read_graduation(ruling, max(grey.shape), system, settings.graduation, px_per_mm)
+    long_side = max(photo.width_px, photo.height_px)
+    read = read_graduation(ruling, long_side, system, settings.graduation, px_per_mm, blurred)
     if read is None:
         return None
     band, g = read
