@@ -21,6 +21,9 @@ from holecount.overlay import rims_px
 from holecount.scale import by_hand
 from holecount.troubles import BadInput
 
+MOST_PX = 1_000_000
+"""Coordinates beyond this are no place in any picture; the corrections themselves ask for one inside it. Own choice."""
+
 
 class Stale(BadInput):
     """The change was meant for something that is no longer there: another window changed it meanwhile."""
@@ -74,7 +77,7 @@ def apply(inputs: Inputs, m: Measurement | None, sha256: str, change: Any) -> In
 
 def _coordinate(change: dict[str, Any], name: str) -> float:
     value = change.get(name)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < MOST_PX:
         raise BadInput(f"The place lacks its {name}.", "Reload the page.")
     return round(float(value), 2)
 

@@ -80,21 +80,21 @@ def serve(
         clear_untrusted_proxy_headers=True,
         ident="holecount",
     )
-    here = f"http://127.0.0.1:{port}/"
-    told(
-        Opened(
-            here=f"{here}open/{guard.invitation()}" if phone else here,
-            phone=f"http://{lan}:{port}/open/{guard.invitation()}" if phone else "",
-            folder=folder,
-        )
-    )
-    if browser:
-        address = f"{here}open/{guard.invitation()}" if phone else here
-        threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
-    threading.Thread(target=_warm_up, name="warming", daemon=True).start()
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGTERM, _stop)
     try:
+        here = f"http://127.0.0.1:{port}/"
+        told(
+            Opened(
+                here=f"{here}open/{guard.invitation()}" if phone else here,
+                phone=f"http://{lan}:{port}/open/{guard.invitation()}" if phone else "",
+                folder=folder,
+            )
+        )
+        if browser:
+            address = f"{here}open/{guard.invitation()}" if phone else here
+            threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
+        threading.Thread(target=_warm_up, name="warming", daemon=True).start()
+        if threading.current_thread() is threading.main_thread():
+            signal.signal(signal.SIGTERM, _stop)
         server.run()
     finally:
         server.close()

@@ -72,7 +72,7 @@ def round_the_seat(m: Measurement, *, width_mm: float = 186.0, height_mm: float 
     """
     with _figure(width_mm, height_mm) as figure:
         upper, lower = figure.subplots(2, 1, sharex=True)
-        figure.subplots_adjust(left=0.062, right=0.928, top=0.90, bottom=0.175, hspace=0.14)
+        figure.subplots_adjust(left=0.078, right=0.928, top=0.90, bottom=0.175, hspace=0.14)
         n = len(m.holes)
         for axes in (upper, lower):
             _shade_doubtful(axes, m)

@@ -79,7 +79,7 @@ def render_sheet(
             ],
             explain=explain,
             picture_shape=_picture_shape(marked_jpeg, m),
-            print_size="roomy" if lines < ROOMY_LINES else "dense" if lines > DENSE_LINES else "usual",
+            print_size=_print_size(lines),
             most=most,
             printed_notes=_shortened(content.job.notes, most["notes"]),
         )
@@ -93,10 +93,19 @@ how many are left."""
 
 ROOMY_LINES = 9.5
 DENSE_LINES = 19
-FEWER_LINES = 36
+FEWER_LINES = 30
 """Lines below the picture (see `_lines`) up to which the sheet is printed in larger letters, from which in smaller
 ones, and from which fewer entries are printed, so that it fits one page of A4 and of Letter. Measured in a browser,
 2026-11 (tests/page/test_print.py)."""
+
+
+def _print_size(lines: float) -> str:
+    """Class of the page by how much stands on it."""
+    if lines < ROOMY_LINES:
+        return "roomy"
+    if lines <= DENSE_LINES:
+        return "usual"
+    return "dense" if lines <= FEWER_LINES else "dense least"
 
 
 def _shortened(notes: str, most: int) -> str:

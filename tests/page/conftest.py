@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -62,11 +62,20 @@ class Program:
         except subprocess.TimeoutExpired:
             self.process.kill()
             raise
+        finally:
+            self._close()
 
     def kill(self) -> None:
         """As if the power went."""
         self.process.kill()
         self.process.wait(timeout=20)
+        self._close()
+
+    def _close(self) -> None:
+        self._reader.join(timeout=10)
+        for pipe in (self.process.stdout, self.process.stderr):
+            assert pipe
+            pipe.close()
 
 
 @pytest.fixture(scope="session")
@@ -91,3 +100,18 @@ def program(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Program]:
     made = Program(tmp_path_factory.mktemp("jobs"))
     yield made
     assert made.stop() in (0, 130, -15)
+
+
+@pytest.fixture
+def programs(program: Program) -> Iterator[Callable[[Path], Program]]:
+    """Starts programs of a test's own; what still runs at its end is stopped."""
+    started: list[Program] = []
+
+    def start(jobs: Path) -> Program:
+        started.append(Program(jobs))
+        return started[-1]
+
+    yield start
+    for made in started:
+        if made.process.poll() is None:
+            made.stop()

@@ -425,6 +425,34 @@ def wait_for(true: Callable[[], bool], seconds: float = 12.0) -> None:
         time.sleep(0.05)
 
 
+def test_nothing_entered_is_lost_when_the_program_is_killed(
+    browser: "Browser", measured: Path, programs: Callable[[Path], "Program"], tmp_path: Path
+) -> None:
+    (tmp_path / "jobs").mkdir()
+    job = tmp_path / "jobs" / "seat"
+    shutil.copytree(measured, job)
+    program = programs(tmp_path / "jobs")
+    context = browser.new_context(**DESKTOP)
+    context.set_default_timeout(60_000)
+    page = shown(context.new_page(), program, job)
+    before = n_holes(page)
+    victim = hole(page, job, 7)
+    page.fill("#notes-text", "Back rail glued.")
+    page.locator("#notes-text").blur()
+    wait_for(lambda: (job / "notes.txt").exists())
+    tool(page, "strike-out")
+    page.mouse.click(*spot(page, victim["x"], victim["y"]))
+    wait_for(lambda: (job / "fixes.json").exists())
+    program.kill()  # most likely while it measures
+    page.wait_for_selector('#message:has-text("does not answer")')
+    program.start()
+    again = shown(context.new_page(), program, job)
+    settled(again, before - 1)
+    assert again.input_value("#notes-text") == "Back rail glued."
+    assert tally.read(job / "measurement.json").seat.n_holes == before - 1
+    context.close()
+
+
 EVIL = {
     "page.jpg": (b"<!doctype html><script>alert(1)</script>", "not a photograph"),
     "drawing.png": (b'<svg xmlns="http://www.w3.org/2000/svg" onload="alert(1)"/>', "not a photograph"),

@@ -274,6 +274,7 @@
     if (!hole) return;
     choose(hole);
     picture.goTo(hole.x, hole.y, Math.max(picture.zoom, 28 / hole.rx));
+    $("picture").scrollIntoView({ block: "nearest" });
   }
 
   $("picture").addEventListener("keydown", (e) => {
@@ -323,6 +324,7 @@
     if (button.classList.contains("show")) toHole(Number(button.dataset.hole));
     if (button.classList.contains("show-place")) {
       picture.goTo(Number(button.dataset.x), Number(button.dataset.y), Math.max(picture.zoom, 1.5));
+      $("picture").scrollIntoView({ block: "nearest" });
     }
     if (button.classList.contains("step-back")) toStep(weaveStep() - 1, true);
     if (button.classList.contains("step-on")) toStep(weaveStep() + 1, true);
