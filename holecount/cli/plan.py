@@ -92,7 +92,7 @@ def command(
     force: bool,
     **cane_options: Any,
 ) -> None:
-    r"""Lay out the strands of the seven steps, hole to hole, and reckon the cane to buy.
+    """Lay out the strands of the seven steps, hole to hole, and reckon the cane to buy.
 
     \b
         holecount plan SAVED.json --thickness 20mm --draw drawings
@@ -102,7 +102,7 @@ def command(
     Several saved measurements are planned one by one and their cane is added up.
 
     Exit status: 0 done, 2 wrong use, 4 a file cannot be read or makes no seat, 5 a result could not be saved.
-    """
+    """  # noqa: D301 (\b keeps click from filling the paragraph)
     counts = {"--front": front, "--back": back, "--left": left, "--right": right}
     seats = _seats(saved, counts, wing, pitch, ring, across, deep, corner_holes)
     settings = _cane_settings(**cane_options)

@@ -39,14 +39,14 @@ def command(
     output: Path | None,
     force: bool,
 ) -> None:
-    r"""Choose cane from a saved measurement, from typed figures, or from both.
+    """Choose cane from a saved measurement, from typed figures, or from both.
 
     \b
         holecount size SAVED.json
         holecount size --pitch 1/2 --hole 3/16 --shape round
 
     Figures typed here are taken as known; for readings straight off a tape use the verb tape.
-    """
+    """  # noqa: D301 (\b keeps click from filling the paragraph)
     readings = readings_given(pitch=pitch, hole=hole, six_inches=six_inches, unit=unit, taken=taken, sharp=True)
     if saved is None and not readings:
         raise BadInput("There is nothing to choose from.", "Give a saved measurement, or --pitch and --hole.")

@@ -47,12 +47,12 @@ def command(
     output: Path | None,
     force: bool,
 ) -> None:
-    r"""Read tape-measure readings as you write them; with SAVED.json, hold each against the photograph.
+    """Read tape-measure readings as you write them; with SAVED.json, hold each against the photograph.
 
     \b
         holecount tape --six-inches '12, 12, 11 1/2' --hole 3/16
         holecount tape SAVED.json --pitch 'front: 1/2, 1/2+; left: 13 mm'
-    """
+    """  # noqa: D301 (\b keeps click from filling the paragraph)
     readings = readings_given(pitch=pitch, hole=hole, six_inches=six_inches, unit=unit, taken=taken, sharp=False)
     if along:
         readings += tuple(read_list(along, "along"))
