@@ -61,7 +61,7 @@ class GraduationSettings:
     min_step_px: float = 1.5
     shortest_mm: tuple[float, float] = (1.7, 6.2)
     shortest_part_mm: float = 1.0
-    second_mm: tuple[float, float] = (2.8, 10.0)
+    second_mm: tuple[float, float] = (3.2, 10.0)
     min_longest: int = 4
     least_px_per_mm: float = 1 / 1500
     most_px_per_mm: float = 1 / 120

@@ -34,8 +34,9 @@ class RulerSettings:
     strips, edge : settings of the stages below
     max_followed : int
         Strips followed at most, for time (3 to 12; measured on the sample set, 2026-11).
-    max_blurred : int
-        Of these, how many are tried again as rulers whose millimetres run together.
+    min_blurred_peak, max_blurred : float, int
+        Of these, those with a peak this high, and no more of them, are tried again as rulers whose
+        millimetres run together (measured on the sample set, 2026-11).
     in_step_mm : float
         Two edges printed alike have their marks opposite each other within this, as far as the
         strokes' lean can tell (measured on the sample set, 2026-11).
@@ -60,7 +61,8 @@ class RulerSettings:
 
     strips: StripSettings = field(default_factory=StripSettings)
     edge: EdgeSettings = field(default_factory=EdgeSettings)
-    max_followed: int = 6
+    max_followed: int = 5
+    min_blurred_peak: float = 4.2
     max_blurred: int = 3
     in_step_mm: float = 0.6
     width_mm: tuple[float, float] = (10.0, 52.0)
@@ -328,7 +330,7 @@ def _find_edges(
         if ruling is None:
             continue
         edge = read_edge(photo, ruling, system, settings.edge)
-        if edge is None:
+        if edge is None and rating >= settings.min_blurred_peak:
             unread.append(ruling)
         if edge is not None and not any(_same_edge(e, edge) for e in edges):
             # A second ruler is about as clear as the first.
@@ -339,8 +341,8 @@ def _find_edges(
             other = _other_edge(photo, grey, edge, strips, system, settings)
             if other is not None and not any(_same_edge(e, other) for e in edges):
                 edges.append(other)
-    if not edges and system != "inch":
-        edges = _blurred_edges(photo, grey, unread, strips, system, settings)
+    if not edges and system == "mm":
+        edges = _blurred_edges(photo, grey, unread, strips, settings)
     return edges
 
 
@@ -349,23 +351,22 @@ def _blurred_edges(
     grey: NDArray[np.uint8],
     rulings: list[Ruling],
     strips: list[Strip],
-    system: System | None,
     settings: RulerSettings,
 ) -> list[Edge]:
-    """Edges whose millimetres run together, believed when the other edge agrees or the user names the system."""
+    """Edges whose millimetres run together, where the user says that they are millimetres and the other edge agrees.
+
+    Unasked this is not believed: a woven ground may look like it.
+    """
     for ruling in rulings[: settings.max_blurred]:
         edge = read_edge(photo, ruling, "mm", settings.edge, blurred=True)
         if edge is None:
             continue
-        other = _other_edge(photo, grey, edge, strips, system, settings)
+        other = _other_edge(photo, grey, edge, strips, "mm", settings)
         if other is not None:
             pair = _pair(edge, other, settings)
             apart = pair.offset_mm % 10.0 if pair else 5.0
-            alike = other.graduation.system == "mm" and min(apart, 10.0 - apart) < settings.in_step_mm
-            if alike or other.graduation.system == "inch":
+            if min(apart, 10.0 - apart) < settings.in_step_mm:
                 return [edge, other]
-        elif system == "mm":
-            return [edge]
     return []
 
 
