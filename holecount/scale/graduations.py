@@ -320,6 +320,8 @@ def read_graduation(
             g = next((r for r in readings[:2] if r.sound and _beside_blur(ruling, band, r, settings)), None)
         else:
             g = _settled(band, readings, settings, px_per_mm is not None)
+            if g is not None and len(g.ranks) == 2 and not _beside_blur(ruling, band, g, settings):
+                g = None
         if g is not None:
             return band, g
         limit = 0.85 * band.rows[-1]
@@ -367,7 +369,7 @@ def _settled(
 
 def _beside_blur(ruling: Ruling, band: Unrolled, g: Graduation, settings: GraduationSettings) -> bool:
     """Whether two ranks stand on an evenly darker band, as marks that run together make it."""
-    if len(g.ranks) != 2 or g.explained < settings.min_explained or 0.25 * g.px_per_mm * g.long_mm < 6:
+    if len(g.ranks) != 2 or g.explained < settings.min_explained or 0.25 * g.px_per_mm * g.long_mm < 4:
         return False
     stretch = seen_stretch(band, g)
     if _alternate(band, g, stretch) or not _stands_alone(band, g, stretch, settings):
@@ -393,7 +395,7 @@ def _beside_blur(ruling: Ruling, band: Unrolled, g: Graduation, settings: Gradua
     face = np.median(face_rows.reshape(len(face_rows), 10, -1), axis=(0, 2))
     darker = sign * (np.median(band_rows.reshape(len(band_rows), 10, -1), axis=(0, 2)) - face)
     contrast = g.ranks[0].contrast
-    return bool(np.percentile(darker, 20) > 0.1 * contrast and np.percentile(darker, 80) < 1.2 * contrast)
+    return bool(np.percentile(darker, 20) > 0.1 * contrast and np.percentile(darker, 80) < 3.0 * contrast)
 
 
 def _marks(band: Unrolled, g: Graduation, every: float, offset: float, rows: NDArray[np.bool_]) -> tuple[Array, Array]:

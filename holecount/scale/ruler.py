@@ -40,6 +40,9 @@ class RulerSettings:
     in_step_mm : float
         Two edges printed alike have their marks opposite each other within this, as far as the
         strokes' lean can tell (measured on the sample set, 2026-11).
+    edge_scale_rel : float
+        Most by which the scale along a ruler's two edges may differ: 40 mm of width at 35 degrees
+        of tilt and 500 mm (derived).
     width_mm : tuple of float
         Least and greatest width of a ruler: 12 to 45 mm (common practice, no source), a little more for slant.
     usual_widths_mm : tuple of float
@@ -65,6 +68,7 @@ class RulerSettings:
     min_blurred_peak: float = 4.2
     max_blurred: int = 3
     in_step_mm: float = 0.6
+    edge_scale_rel: float = 0.045
     width_mm: tuple[float, float] = (10.0, 52.0)
     usual_widths_mm: tuple[float, ...] = (19.0, 25.0, 30.0)
     steel_mm: float = 0.9
@@ -214,7 +218,7 @@ def _assemble(edges: list[Edge], settings: RulerSettings) -> list[Reference]:
             continue
         b, pair = partner
         left.remove(b)
-        if abs(pair.scale_ratio - 1) > 0.06:
+        if abs(pair.scale_ratio - 1) > settings.edge_scale_rel:
             continue  # the two edges give different scales: neither is to be trusted
         if a.graduation.system == b.graduation.system:
             step = a.graduation.long_mm
