@@ -295,7 +295,7 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
         except (ValueError, RecursionError) as e:
             raise BadInput("The change cannot be understood.", "Reload the page.") from e
         bench.change(opened, what)
-        return _state_response(opened, bench.view(opened, wait_s=s.wait_s))
+        return _state_response(opened, bench.view(opened, wait_s=s.wait_s, preview=True))
 
     @app.post("/api/jobs/<name>/old-seat")
     def old_seat(name: str) -> Response:
@@ -384,7 +384,7 @@ def _measured(bench: Bench, opened: OpenJob) -> View:
     view = bench.view(opened, wait_s=60.0)
     if view.trouble is not None:
         raise view.trouble
-    if view.measurement is None:
+    if view.measurement is None or not view.settled:
         raise Trouble("The photograph is still being measured.", "Try again in a moment.")
     return view
 

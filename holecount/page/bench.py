@@ -1,5 +1,6 @@
 """The jobs that are open on the bench, and the one worker that measures them."""
 
+import contextlib
 import threading
 import traceback
 from collections import OrderedDict
@@ -41,6 +42,8 @@ class View:
         What is being done just now; empty when nothing is.
     counted : int or None
         Strands in the fullest hole of the measurement's strand plan.
+    settled : bool
+        False while the measurement is a preview: the last hundredths are still being reckoned.
     """
 
     inputs: Inputs
@@ -48,6 +51,7 @@ class View:
     trouble: Trouble | None
     doing: str
     counted: int | None = None
+    settled: bool = True
 
 
 class OpenJob:
@@ -58,11 +62,12 @@ class OpenJob:
         self.session = Session(job, limits)
         self.changed = threading.Condition()
         self.made_from = ""
+        self.previewed: tuple[str, Measurement] | None = None
         self.measurement: Measurement | None = None
         self.counted: int | None = None
         self.trouble: Trouble | None = None
         self.doing = ""
-        self.queued = False
+        self.queued = self.asked = False
         self.told: tuple[object, dict[str, Any]] | None = None  # what the browser was told last, and of what
         self._weave: tuple[object, Weave] | None = None
         self._pyramid: Pyramid | None = None
@@ -125,19 +130,30 @@ class Bench:
                 del self._open[k]
             return found
 
-    def view(self, opened: OpenJob, *, wait_s: float = 0.0) -> View:
+    def view(self, opened: OpenJob, *, wait_s: float = 0.0, preview: bool = False) -> View:
         """What is known of the job now; measuring is begun when it has to be.
 
         Parameters
         ----------
         wait_s : how long to wait for measuring to be done.
+        preview : a preview will do.
         """
         inputs = opened.job.inputs()
         wanted = measured_from(inputs)
+
+        if preview and opened.made_from != wanted:
+            # Not left to the worker, which may still be busy with the change before.
+            soon = opened.session.preview(inputs)
+            if soon is not None:
+                self._previewed(opened, wanted, soon)
+
+        def early() -> bool:
+            return preview and opened.previewed is not None and opened.previewed[0] == wanted
+
         with opened.changed:
             if opened.made_from != wanted:
                 self._ask(opened)
-                opened.changed.wait_for(lambda: opened.made_from == wanted, timeout=wait_s)
+                opened.changed.wait_for(lambda: opened.made_from == wanted or early(), timeout=wait_s)
             if opened.made_from == wanted:
                 return View(
                     inputs=inputs,
@@ -146,16 +162,24 @@ class Bench:
                     doing="",
                     counted=opened.counted,
                 )
-            return View(inputs=inputs, measurement=None, trouble=None, doing=opened.doing or "waiting")
+            doing = opened.doing or "waiting"
+            if opened.previewed is not None and opened.previewed[0] == wanted:
+                m = opened.previewed[1]
+                return View(
+                    inputs=inputs, measurement=m, trouble=None, doing=doing, counted=opened.counted, settled=False
+                )
+            return View(inputs=inputs, measurement=None, trouble=None, doing=doing)
 
     def change(self, opened: OpenJob, change: Any) -> Inputs:
         """Write down one change; raises `BadInput` when it cannot be meant, and then nothing is written."""
-        sha256 = opened.session.photo().sha256
+        photo = opened.session.photo()
         with opened.changed:
             shown, counted = opened.measurement, opened.counted
 
         def made(inputs: Inputs) -> Inputs:
-            out = edits.apply(inputs, shown, sha256, change)
+            out = edits.apply(inputs, shown, photo.sha256, change)
+            if out.fixes != inputs.fixes:
+                out.fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
             if out.settings != inputs.settings:
                 _check(out, shown, counted)
             return out
@@ -166,7 +190,8 @@ class Bench:
             return inputs
 
     def _ask(self, opened: OpenJob) -> None:
-        """Put a job in the worker's queue, once."""
+        """Put a job in the worker's queue, once; only with ``opened.changed`` held."""
+        opened.asked = True
         if not opened.queued:
             opened.queued = True
             self._tasks.put(opened)
@@ -179,7 +204,10 @@ class Bench:
                 traceback.print_exc()
             finally:
                 with opened.changed:
-                    opened.queued = False
+                    # Asked for again since the worker looked into the folder last: then it looks again.
+                    opened.queued = opened.asked
+                    if opened.queued:
+                        self._tasks.put(opened)
                     opened.doing = ""
                     opened.changed.notify_all()
 
@@ -191,6 +219,8 @@ class Bench:
                 opened.doing = words
 
         while True:
+            with opened.changed:
+                opened.asked = False
             inputs = opened.job.inputs()
             wanted = measured_from(inputs)
             if opened.made_from == wanted:
@@ -214,7 +244,14 @@ class Bench:
                 m, trouble = None, Trouble(f"The program failed ({type(e).__name__}: {e}).", "Tell its makers.")
             self._done(opened, wanted, m, trouble)
             if trouble is None and loaded:
-                opened.session.prepare(inputs)
+                with contextlib.suppress(Trouble):
+                    opened.session.prepare(inputs)
+
+    def _previewed(self, opened: OpenJob, wanted: str, m: Measurement) -> None:
+        counted = fullest_hole_of(m)
+        with opened.changed:
+            if opened.made_from != wanted:
+                opened.previewed, opened.counted = (wanted, m), counted
 
     def _done(self, opened: OpenJob, made_from: str, m: Measurement | None, trouble: Trouble | None) -> None:
         counted = fullest_hole_of(m) if m is not None else None

@@ -4,16 +4,20 @@ The stages and their order are those of `holecount.measure.measure_photo`; a tes
 """
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from holecount.fixes import Fixes
 from holecount.holes.find import Found
+from holecount.holes.gauge import RimReading, gauge_holes
 from holecount.jobs import Inputs, Job
 from holecount.measure import (
     MeasureRequest,
     find_holes,
     find_references,
+    lean_is_open,
     measure_without_scale,
     settle,
     write_down,
@@ -25,6 +29,7 @@ from holecount.scale.fit import PlaneFit
 from holecount.scale.plane import Camera
 from holecount.scale.reference import Reference
 from holecount.sheet.of_job import request_of
+from holecount.troubles import Trouble
 
 Progress = Callable[[str], None]
 
@@ -38,12 +43,24 @@ class _Line:
     plane: PlaneFit
     camera: Camera
     found: Found
+    lean_open: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Settled:
+    """The line gauged and settled without corrections of single holes."""
+
+    line: _Line
+    camera: Camera
+    plane: PlaneFit
+    found: Found
+    readings: tuple[RimReading, ...]
 
 
 class Session:
     """The decoded photograph of a job and the stages of its measurement.
 
-    `photo` may be called from any thread, `measure` and `prepare` from one at a time.
+    `photo` and `preview` may be called from any thread, `measure` and `prepare` from one at a time.
     """
 
     def __init__(self, job: Job, limits: ReadSettings | None = None) -> None:
@@ -53,6 +70,7 @@ class Session:
         self._reading = threading.Lock()
         self._seen: tuple[object, tuple[Reference, ...]] | None = None
         self._line: tuple[object, _Line] | None = None
+        self._settled: _Settled | None = None
 
     def photo(self, progress: Progress | None = None) -> Photo:
         """The photograph, decoded on first use; raises any `Trouble` of reading it."""
@@ -80,19 +98,61 @@ class Session:
             return measure_without_scale(photo, fixes)
         line = self._found(photo, ask, say)
         say("gauging the holes")
+        camera, plane, found, readings = self._settle(photo, line, fixes)
+        return write_down(
+            photo, found, readings, camera, plane, line.references, line.left_out, lean_open=line.lean_open
+        )
+
+    def _settle(
+        self, photo: Photo, line: _Line, fixes: Fixes | None
+    ) -> tuple[Camera, PlaneFit, Found, Sequence[RimReading]]:
+        """Gauge and settle; without corrections of single holes what comes of it is remembered."""
+        bare = fixes is None or not (fixes.add or fixes.strike_out or fixes.mark)
         camera, plane, found, readings = settle(photo, line.camera, line.plane, line.found, line.references, fixes)
-        return write_down(photo, found, readings, camera, plane, line.references, line.left_out)
+        if bare:
+            self._settled = _Settled(line=line, camera=camera, plane=plane, found=found, readings=tuple(readings))
+        return camera, plane, found, readings
+
+    def preview(self, inputs: Inputs) -> Measurement | None:
+        """What the measurement will be but for the last hundredths, at once; None when that cannot be told.
+
+        Corrections of single holes are made to the settled line; the plane and the rims that the photograph shows
+        unchanged are left as they were, where `measure` settles everything anew. Never saved.
+        """
+        ask = request_of(inputs)
+        fixes, base, known = ask.fixes, self._settled, self._line
+        if fixes is None or fixes.by_number or base is None or known is None or base.line is not known[1]:
+            return None
+        if ask.in_pixels or known[0] != _scale_key(ask):
+            return None
+        photo, line = self.photo(), base.line
+        try:
+            fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+            found = base.found.corrected(fixes, base.camera)
+            seen = [(float(x), float(y)) for x, y in found.xy_px[~found.hidden]]
+            was = [(float(x), float(y)) for x, y in base.found.xy_px[~base.found.hidden]]
+            at = dict(zip(was, base.readings, strict=True))
+            new = [xy for xy in seen if xy not in at]
+            if new:
+                at |= zip(new, gauge_holes(photo, base.camera, np.array(new), _usual_mm(base.readings)), strict=True)
+            readings = [at[xy] for xy in seen]
+            return write_down(
+                photo, found, readings, base.camera, base.plane, line.references, line.left_out,
+                lean_open=line.lean_open,
+            )  # fmt: skip
+        except (Trouble, ValueError):
+            return None  # What is wrong, measuring says.
 
     def prepare(self, inputs: Inputs) -> None:
         """Do beforehand what every correction needs; a `Trouble` in it shows when measuring."""
         ask = request_of(inputs)
         if not ask.in_pixels:
-            self._found(self.photo(), ask, lambda words: None)
+            photo = self.photo()
+            self._settle(photo, self._found(photo, ask, lambda words: None), None)
 
     def _found(self, photo: Photo, ask: MeasureRequest, say: Progress) -> _Line:
         """Scale and hole line, remembered for the scale that was asked for."""
-        by_hand = ask.fixes.scale if ask.fixes is not None else ()
-        key = (ask.cards, ask.ruler, by_hand)
+        key = _scale_key(ask)
         if self._line is not None and self._line[0] == key:
             return self._line[1]
         references = self._references(photo, ask, say)
@@ -101,7 +161,14 @@ class Session:
         )
         say("looking for holes")
         camera, found = find_holes(photo, plane, references)
-        line = _Line(references=tuple(references), left_out=tuple(left_out), plane=plane, camera=camera, found=found)
+        line = _Line(
+            references=tuple(references),
+            left_out=tuple(left_out),
+            plane=plane,
+            camera=camera,
+            found=found,
+            lean_open=lean_is_open(photo, plane),
+        )
         self._line = (key, line)
         return line
 
@@ -114,6 +181,15 @@ class Session:
         if self._seen is None or self._seen[0] != key:
             self._seen = (key, find_references(photo, ask))
         return self._seen[1]
+
+
+def _scale_key(ask: MeasureRequest) -> object:
+    """Everything that the hole line hangs on beside the photograph."""
+    return ask.cards, ask.ruler, ask.fixes.scale if ask.fixes is not None else ()
+
+
+def _usual_mm(readings: Sequence[RimReading]) -> float:
+    return float(np.median([r.diameter_mm for r in readings]))
 
 
 def _without_fixes(inputs: Inputs) -> Inputs:

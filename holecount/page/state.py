@@ -51,7 +51,7 @@ def render(template: str, **what: Any) -> str:
 
 def state_of(opened: OpenJob, view: View) -> dict[str, Any]:
     """Everything the page shows of a job, ready for JSON."""
-    key = (revision(view.inputs), view.measurement, str(view.trouble), view.doing, opened.job.old_seat())
+    key = (revision(view.inputs), view.measurement, str(view.trouble), view.doing, view.settled, opened.job.old_seat())
     if opened.told is None or opened.told[0] != key:
         opened.told = (key, _state(opened, view))
     return opened.told[1]
@@ -64,6 +64,7 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
         "name": opened.job.name,
         "revision": revision(inputs),
         "doing": view.doing,
+        "settled": view.settled,
         "settings": asdict(inputs.settings),
         "tape": inputs.tape,
         "notes": inputs.notes,

@@ -17,6 +17,7 @@ from holecount.page.bench import Bench
 from holecount.page.session import Session
 from holecount.photo import read_photo
 from holecount.sheet.of_job import request_of
+from holecount.troubles import BadInput
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 SEAT = SAMPLES / "round-stool.jpg"
@@ -70,6 +71,72 @@ def test_corrections_cost_what_they_change_and_give_what_the_command_line_gives(
     assert counted["read_photo"] == 1
     assert session.measure(start) == first
     assert counted["find_references"] == 2  # once in the picture, once by hand: the picture was not searched again
+
+
+def test_a_lone_ruler_gives_the_same_too(tmp_path: Path) -> None:
+    job = jobs.create(tmp_path, (SAMPLES / "dining-chair.jpg").read_bytes(), JobSettings(name="x"))
+    assert Session(job).measure(job.inputs()) == measure_photo(read_photo(job.photo()), request_of(job.inputs()))
+
+
+def test_a_preview_comes_at_once_and_is_right_but_for_the_last_hundredths(
+    tmp_path: Path, counted: Counter[str]
+) -> None:
+    job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
+    session = Session(job)
+    start = job.inputs()
+    assert session.preview(start) is None  # nothing is known yet
+    first = session.measure(start)
+    sha256 = session.photo().sha256
+    a, b, c = first.holes[5], first.holes[15], first.holes[25]
+    inputs = edits.apply(start, first, sha256, {"do": "strike-out", "x": a.x_px, "y": a.y_px})
+    inputs = edits.apply(inputs, first, sha256, {"do": "mark", "status": "blocked", "x": b.x_px, "y": b.y_px})
+    place = {"x": (a.x_px + c.x_px) / 2, "y": (a.y_px + c.y_px) / 2}
+    inputs = edits.apply(inputs, first, sha256, {"do": "add", **place})
+    done = counted["settle"]
+    soon = session.preview(inputs)
+    assert counted["settle"] == done
+    exact = session.measure(inputs)
+    assert soon
+    assert [h.status for h in soon.holes] == [h.status for h in exact.holes]
+    assert soon.seat.pitch
+    assert exact.seat.pitch
+    assert soon.seat.pitch.mean_mm == pytest.approx(exact.seat.pitch.mean_mm, rel=3e-3)
+    assert soon.seat.diameter
+    assert exact.seat.diameter
+    assert soon.seat.diameter.mean_mm == pytest.approx(exact.seat.diameter.mean_mm, abs=0.03)
+
+
+def test_a_preview_is_never_saved(tmp_path: Path) -> None:
+    job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
+    bench = Bench(tmp_path)
+    opened = bench.open(job.name)
+    assert opened
+    first = bench.view(opened, wait_s=60).measurement
+    assert first
+    hole = first.holes[5]
+    bench.change(opened, {"do": "strike-out", "x": hole.x_px, "y": hole.y_px})
+    soon = bench.view(opened, preview=True)
+    assert soon.measurement
+    assert soon.measurement.seat.n_holes == first.seat.n_holes - 1
+    if not soon.settled:
+        assert not job.is_current(job.inputs())
+        assert soon.doing
+    late = bench.view(opened, wait_s=60)
+    assert late.settled
+    assert job.measurement() == late.measurement
+    bench.close()
+
+
+def test_a_corner_outside_the_picture_is_refused_and_not_saved(tmp_path: Path) -> None:
+    job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
+    bench = Bench(tmp_path)
+    opened = bench.open(job.name)
+    assert opened
+    corners = [[-50, 10], [300, 10], [300, 200], [10, 200]]
+    with pytest.raises(BadInput, match="outside the picture"):
+        bench.change(opened, {"do": "scale-by-hand", "points": corners, "size": "85.6x53.98"})
+    assert job.inputs().fixes.scale == ()
+    bench.close()
 
 
 def test_a_saved_measurement_is_shown_without_measuring(tmp_path: Path, counted: Counter[str]) -> None:

@@ -62,7 +62,10 @@
     try {
       const answer = await ask("", what);
       $("message").textContent = "";
-      if (turn === asked) show(answer);
+      if (turn === asked) {
+        show(answer);
+        if (answer.doing) look();
+      }
       return true;
     } catch (e) {
       complain(e);
@@ -120,11 +123,12 @@
       return;
     }
     const first = !picture.size && fresh.picture;
-    picture.holes = fresh.holes.length || !fresh.doing ? fresh.holes : picture.holes;
-    picture.outlines = placing ? [] : fresh.references.length || !fresh.doing ? fresh.references : picture.outlines;
+    const ready = !fresh.doing || fresh.holes.length > 0; // a preview counts
+    picture.holes = ready ? fresh.holes : picture.holes;
+    picture.outlines = placing ? [] : ready ? fresh.references : picture.outlines;
     if (fresh.picture) picture.show(fresh.picture, `${address}/tiles/${fresh.picture.key}/`);
     if ((first || picture.fitted) && fresh.holes.length) picture.wholeView();
-    if (!fresh.doing) {
+    if (ready) {
       for (const part of ["answer", "figures", "size", "holes", "scale", "tape", "care"]) fill(part, fresh.shown[part] || "");
     }
     fill("corrections", fresh.shown.corrections);
@@ -137,12 +141,12 @@
       $("answer").append(p);
       $("scale-card").open = true;
     }
-    if (!fresh.doing && fresh.said !== $("status").textContent) $("status").textContent = fresh.said || "";
+    if (ready && fresh.said !== $("status").textContent) $("status").textContent = fresh.said || "";
     if (fresh.doing && $("status").textContent === "Loading the job.") $("status").textContent = "Measuring.";
     setFields();
     plot(fresh);
     weave(fresh);
-    if (chosen && !fresh.doing) choose(fresh.holes.find((h) => Math.hypot(h.x - chosen.x, h.y - chosen.y) < 0.8 * h.rx) || null, true);
+    if (chosen && ready) choose(fresh.holes.find((h) => Math.hypot(h.x - chosen.x, h.y - chosen.y) < 0.8 * h.rx) || null, true);
     shade();
     picture.draw();
   }
