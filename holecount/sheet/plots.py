@@ -256,7 +256,7 @@ def side_by_side(
     """
     with _figure(width_mm, height_mm) as figure:
         pair = figure.subplots(1, 2, sharey=True)
-        figure.subplots_adjust(left=0.15, right=0.985, top=0.97, bottom=0.16, wspace=0.06)
+        figure.subplots_adjust(left=0.15, right=0.985, top=1 - 1.5 / height_mm, bottom=9.0 / height_mm, wspace=0.06)
         at = np.arange(len(seats))
         for axes, which, label in ((pair[0], 1, "pitch, mm"), (pair[1], 2, "hole, mm")):
             for k, seat in enumerate(seats):
