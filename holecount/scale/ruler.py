@@ -6,7 +6,7 @@ pixel, edges of one ruler are brought together, and all is put as `Reference`.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -201,9 +201,43 @@ def _double(a: Edge, b: Edge, pair: _Pair, settings: RulerSettings) -> Reference
     )
 
 
+def _joined(a: Edge, b: Edge) -> Edge | None:
+    """Two stretches of one edge, with something lying between them, as one; None when they are not that."""
+    step = a.graduation.long_mm
+    turn = math.cos(a.ruling.direction_rad - b.ruling.direction_rad)
+    if a.graduation.system != b.graduation.system or abs(turn) < math.cos(math.radians(3)):
+        return None
+    along, below = in_frame(a, b.points_px)
+    if abs(float(np.median(below))) > 3.0 * a.px_per_mm or min(along.max(), a.along_mm.max()) > max(
+        along.min(), a.along_mm.min()
+    ):
+        return None
+    sign = math.copysign(1.0, turn)
+    apart = along - sign * b.along_mm
+    offset = float(np.median(apart))
+    whole = round(offset / step) * step
+    # Carried on over the gap, the first stretch must meet the second's marks far better than half a step.
+    if abs(offset - whole) > 0.12 * step or float(np.ptp(apart)) > 0.24 * step:
+        return None
+    along_mm = np.concatenate([a.along_mm, sign * b.along_mm + whole])
+    order = np.argsort(along_mm)
+    return replace(
+        a,
+        points_px=np.concatenate([a.points_px, b.points_px])[order],
+        along_mm=along_mm[order],
+        u_px=np.concatenate([a.u_px, b.u_px])[order],
+    )
+
+
 def _assemble(edges: list[Edge], settings: RulerSettings) -> list[Reference]:
     """Edges of one ruler together; edges that contradict each other are left out."""
     left = sorted(edges, key=lambda e: -len(e.along_mm) * e.graduation.explained)
+    for i, a in enumerate(left):
+        for b in left[i + 1 :]:
+            both = _joined(a, b)
+            if both is not None:
+                left[i] = a = both
+                left.remove(b)
     references: list[Reference] = []
     while left:
         a = left.pop(0)
