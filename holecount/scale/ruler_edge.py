@@ -192,11 +192,16 @@ def _locate(band: Unrolled, g: Graduation, settings: EdgeSettings) -> _Places | 
                     drop * row_step,
                     whole * float(solution[3]) / gain / columns,
                     math.sqrt(variance * float(inverse[3, 3])) / gain / columns,
+                    gain,
                 )
             )
+    # Strokes may fade towards an end that is out of focus; a sudden fall is what lies beyond the end.
+    for end, inner in ((0, 1), (-1, -2)):
+        while len(found) > settings.min_points and found[end][-1] < 0.5 * found[inner][-1]:
+            found.pop(end)
     if len(found) < settings.min_points:
         return None
-    u, shift_u, u_along, drop_px, slant, u_slant = (np.array(v) for v in zip(*found, strict=True))
+    u, shift_u, u_along, drop_px, slant, u_slant, _ = (np.array(v) for v in zip(*found, strict=True))
     # A stretch that jumps from its neighbours is something lying on the ruler.
     left = shift_u - _smooth(u, shift_u)
     spread = max(1.4826 * float(np.median(np.abs(left))), float(np.median(u_along)))

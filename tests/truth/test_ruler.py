@@ -174,7 +174,7 @@ def other_strokes(places_and_lengths):
 
 
 def by_divisors(step_mm, count, lengths, least):
-    """Strokes ``step_mm`` apart, each as long as the first of the divisors ``lengths`` in its number, else ``least``."""
+    """Strokes ``step_mm`` apart, as long as the first of the divisors ``lengths`` in its number, else ``least``."""
     return [(k * step_mm, next((v for d, v in lengths.items() if k % d == 0), least)) for k in range(count)]
 
 
