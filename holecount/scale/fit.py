@@ -520,7 +520,8 @@ def fit_plane(
         raise NoScale(
             "Nothing of known size was found on the frame.",
             "Lay a bank card or a ruler flat on the frame, clear of the holes, and photograph again;"
-            " or give a length by hand with --between.",
+            " or give a length by hand with --between. A ruler that is there but was not read: photograph nearer,"
+            " or say its marks with --ruler mm or --ruler inch.",
         )
     f = focal_of(width_px, height_px, focal_px, s)
     nominal = (f, np.array([(width_px - 1) / 2, (height_px - 1) / 2]))
