@@ -55,17 +55,20 @@ class CardSettings:
     px_per_mm : float
         Candidates with half as much again or more are measured in a picture shrunk to about this (3-6): a bank card's
         wall is then 1-3 px wide and blur a pixel or two, as the strips expect.
-    least_score, least_score_guess : float
-        Below this it is no card, with and without EXIF focal length (2-8; measured on the sample set, 2026-11:
-        cards 3 and more, the best of the rest of their size below 0; the second is on the safe side, since a guessed
-        focal length forgives a wrong shape).
+    least_score, least_score_flawless : float
+        Below this it is no card; the second where the outline has no flaw, all corners together have the right
+        roundness and EXIF tells the focal length (6-10, 1-5; measured on the sample set, 2026-11: all but one card
+        11 and more, the best of the rest of their size below 0).
     worst_corner_points : float
-        A corner below this looks sharp, or is none (-2 to -0.5; measured on the sample set, 2026-11: cards -0.3).
+        A corner below this looks sharp, or is none; twice this is forgiven at a score of 16
+        (-2 to -0.5; measured on the sample set, 2026-11: cards -0.3).
+    most_overrun : float
+        Edges that go on past the corners, of 8 (3-5; measured on the sample set, 2026-11: cards up to 2.7).
     most_misfit : float
         Normalised square misfit of the known shape, two degrees of freedom (6-20; generous, since walls and
-        shadows leave more than noise; measured on the sample set, 2026-11: cards up to 8).
+        shadows leave more than noise; measured on the sample set, 2026-11: cards up to 3).
     least_share, least_share_large : float
-        Share of a side that must lie on an edge, for small and large ones (0.5-0.7, 0.7-0.9; measured on the
+        Share of a side that must lie on an edge, for small and large ones (0.4-0.6, 0.7-0.9; measured on the
         sample set, 2026-11: cards 0.66 and more).
     large_share : float
         From this share of the picture's long side on it could be the opening of a seat and must be flawless
@@ -80,11 +83,12 @@ class CardSettings:
     most_measured: int = 5
     least_rough_points: float = 4.0
     px_per_mm: float = 4.5
-    least_score: float = 3.0
-    least_score_guess: float = 8.0
+    least_score: float = 7.0
+    least_score_flawless: float = 1.0
     worst_corner_points: float = -1.0
-    most_misfit: float = 12.0
-    least_share: float = 0.55
+    most_overrun: float = 3.5
+    most_misfit: float = 10.0
+    least_share: float = 0.45
     least_share_large: float = 0.8
     large_share: float = 0.3
 
@@ -267,7 +271,7 @@ def _candidates(
     out: list[_Candidate] = []
     for i in np.flatnonzero(fits):
         at, to_px = corners[i], _homography(corners[i], known)
-        if not _worth_measuring(at, seen[i], rough.share[i], rough.inside[i], photo, s):
+        if not _worth_measuring(at, seen[i], rough.share[i], photo, s):
             continue
         if not seen[i].all():
             u = np.where(seen[i][:, None], np.full((4, 2), 0.5 / picture.scale), np.inf)
@@ -305,17 +309,20 @@ def _is_large(corners_px: Array, photo: Photo, s: CardSettings) -> bool:
 
 
 def _worth_measuring(
-    corners_px: Array, seen: NDArray[np.bool_], share: Array, inside: Array, photo: Photo, s: CardSettings
+    corners_px: Array, seen: NDArray[np.bool_], share: Array, photo: Photo, s: CardSettings
 ) -> bool:
     """Whether what was seen of the sides can still make a card.
 
-    A side may be missing only from a small one, and for a reason: outside the picture, or burnt out all round.
+    A side may be missing only from a small one, and only because it lies outside the picture.
     """
     large = _is_large(corners_px, photo, s)
     if seen.all():
         return bool(share.min() >= (s.least_share_large if large else s.least_share))
     hidden = int(np.flatnonzero(~seen)[0])
-    return bool(not large and inside[hidden] < 0.3 and share[seen].min() >= s.least_share_large)
+    along = np.linspace(0, 1, 21)[:, None]
+    at = corners_px[hidden] * (1 - along) + corners_px[(hidden + 1) % 4] * along
+    outside = (at < 0).any(axis=1) | (at > [photo.width_px - 1, photo.height_px - 1]).any(axis=1)
+    return bool(not large and outside.mean() > 0.7 and share[seen].min() >= s.least_share_large)
 
 
 def _measure(
@@ -325,13 +332,13 @@ def _measure(
     fit = fit_rectangle(photo.bgr, candidate.corners_px, candidate.seen, known, lens, s.px_per_mm)
     if fit is None:
         return None
-    shapes = corner_shapes(photo.bgr, fit.pose.camera.to_px, known)
+    shapes = corner_shapes(photo.bgr, fit.pose.camera.to_px, known, fit.blur_px)
     score = (
         shapes.points(known)
         + 12.0 * (candidate.mean_share - 0.8)
         + 8.0 * min(0.0, float(candidate.share[fit.seen].min()) - 0.7)
         - candidate.overrun
-        - 0.5 * fit.pose.misfit
+        - 0.5 * fit.misfit
     )
     return FoundCard(
         reference=_reference(known, fit.corners_px, fit.u_px, _notes(candidate, fit)),
@@ -342,7 +349,7 @@ def _measure(
         overrun=candidate.overrun,
         corners=shapes,
         score=score,
-        accepted=_is_sure(photo, picture, candidate, fit, shapes.points_each(known), score, lens, s),
+        accepted=_is_sure(photo, picture, candidate, fit, known, shapes, score, lens, s),
     )
 
 
@@ -359,25 +366,35 @@ def _is_sure(
     picture: EdgePicture,
     candidate: _Candidate,
     fit: RectangleFit,
-    corner_points: Array,
+    known: KnownObject,
+    shapes: CornerShapes,
     score: float,
     lens: LensPrior,
     s: CardSettings,
 ) -> bool:
     """Whether it is a card beyond reasonable doubt."""
-    at = fit.corners_px
-    if fit.pose.misfit > s.most_misfit or fit.pose.camera.tilt_deg > s.quads.most_tilt_deg + 5:
+    at, corner_points = fit.corners_px, shapes.points_each(known)
+    if fit.misfit > s.most_misfit or fit.pose.camera.tilt_deg > s.quads.most_tilt_deg + 5:
         return False
-    if not _worth_measuring(at, fit.seen, candidate.share, candidate.inside, photo, s):
+    if not _worth_measuring(at, fit.seen, candidate.share, photo, s):
         return False
     if fit.seen.all():
-        least = s.least_score if lens.u_focal_rel <= s.u_focal_exif_rel else s.least_score_guess
-        if score < least:
-            return False
         if _is_large(at, photo, s):
             # One corner of a large one may be spoilt by a shadow; an opening has none of a card's roundness, or all.
-            return bool(np.sort(corner_points)[1:].min() >= 2 and not _shows_ground(picture, at))
-        return bool(corner_points.min() >= s.worst_corner_points)
+            sure = score >= s.least_score and np.sort(corner_points)[1:].min() >= 2
+            return bool(sure and not _shows_ground(picture, at))
+        if candidate.overrun > s.most_overrun:
+            return False
+        flawless = (
+            score >= s.least_score_flawless
+            and shapes.agrees(known)
+            and candidate.overrun <= 0.3
+            and fit.misfit <= 2.5
+            and candidate.mean_share >= 0.85
+            and lens.u_focal_rel <= s.u_focal_exif_rel
+        )
+        worst = s.worst_corner_points * float(np.clip(score / 8.0, 1.0, 2.5))
+        return bool((score >= s.least_score or flawless) and corner_points.min() >= worst)
     hidden = int(np.flatnonzero(~fit.seen)[0])
     near = corner_points[[(hidden + 2) % 4, (hidden + 3) % 4]]
     long_px = float(np.linalg.norm(at - np.roll(at, -1, axis=0), axis=1).max())

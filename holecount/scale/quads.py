@@ -38,6 +38,8 @@ class QuadSettings:
     corner_gap_share : float
         Gap between a side's edge and the corner, as a share of the edge's length (0.1-0.3): the round
         corner of a bank card takes 0.06 of its short side (derived), noise and print take more.
+    most_boxes : int
+        Bases with two arms followed up, those with most edge first (1000-4000).
     most, most_by_ends : int
         Proposals handed on, and how many more with a side that shows no edge.
     """
@@ -46,6 +48,7 @@ class QuadSettings:
     least_long_side_share: float = 0.045
     most_tilt_deg: float = 62.0
     corner_gap_share: float = 0.15
+    most_boxes: int = 1800
     most: int = 36
     most_by_ends: int = 12
 
@@ -250,7 +253,11 @@ def edge_picture(bgr: NDArray[np.uint8], focal_px: float, settings: QuadSettings
     # Arms of the shortest kind: half the base as seen.
     base_px = np.linalg.norm(boxes.x2 - boxes.x1, axis=1, keepdims=True)
     arms = np.stack([boxes.x1, boxes.x2]), np.stack([boxes.x1 + boxes.d1 * base_px, boxes.x2 + boxes.d2 * base_px])
-    boxes = boxes.take(np.asarray((edge_share(maps, *arms, start=0.05, stop=0.5, samples=10)[0] > 0.35).all(axis=0)))
+    share = edge_share(maps, *arms, start=0.05, stop=0.5, samples=10)[0]
+    likely = (share > 0.35).all(axis=0)
+    if likely.sum() > settings.most_boxes:
+        likely &= share.sum(axis=0) >= np.sort(share.sum(axis=0)[likely])[-settings.most_boxes]
+    boxes = boxes.take(np.asarray(likely))
     white = np.zeros(maps.shape[1:], np.uint8)
     half = small[::2, ::2].min(axis=2) >= BURNT_OUT_CODE
     white[: half.shape[0], : half.shape[1]] = half
@@ -312,11 +319,16 @@ def _closed_by_shape(
     far1 = end1[:, None] + slack[:, None] * (end1 - x1)[:, None]
     far2 = end2[:, None] + slack[:, None] * (end2 - x2)[:, None]
     share, _ = edge_share(maps, far1, far2, start=0.08, stop=0.92, samples=20)
-    pick = (share - np.abs(slack)).argmax(axis=1)
+    # Where most edge is, and where most is nearby: a magnetic stripe shows better than the side it runs along.
     row = np.arange(len(x1))
-    pick = np.where(share[row, pick] > 0.3, pick, len(slack) // 2)
-    quad = np.stack([x1, x2, far2[row, pick], far1[row, pick]], axis=1)
-    return np.roll(quad, -1, axis=1) if ratio > 1 else quad
+    quads = []
+    for within in (0.06, 0.025):
+        near = np.abs(slack) < within + 0.001
+        pick = np.where(near, share - np.abs(slack), -1.0).argmax(axis=1)
+        pick = np.where(share[row, pick] > 0.3, pick, len(slack) // 2)
+        quads.append(np.stack([x1, x2, far2[row, pick], far1[row, pick]], axis=1))
+    both = np.concatenate(quads)
+    return np.roll(both, -1, axis=1) if ratio > 1 else both
 
 
 def _closed_by_ends(boxes: _Boxes, ratio: float, focal_px: float, centre_px: Array) -> Array:

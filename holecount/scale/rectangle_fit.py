@@ -35,15 +35,21 @@ class RectangleFit:
     seen : bool array, shape (4,)
         Sides (corner k to k + 1) that were seen; the corners of others are the pose's.
     pose : RectanglePose
+    misfit : float
+        Of the known shape to what was seen: normalised square, two degrees of freedom when four sides were seen.
     rms_px : shape (4,)
         Scatter of each side's edge points about its line.
+    blur_px : float
+        Standard deviation of the sides' blur.
     """
 
     corners_px: Array
     u_px: Array
     seen: NDArray[np.bool_]
     pose: RectanglePose
+    misfit: float
     rms_px: Array
+    blur_px: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,11 +62,14 @@ class OffsetChoice:
     u_px : shape (4,)
         What all points of a side share.
     pose : RectanglePose
+    misfit : float
+        The pose's, and how far the offsets are from what the strips say (both as normalised squares).
     """
 
     offset_px: Array
     u_px: Array
     pose: RectanglePose
+    misfit: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +162,7 @@ def fit_rectangle(
         corners_px=(fit.corners_px + 0.5) * factor - 0.5,
         u_px=fit.u_px * factor,
         rms_px=fit.rms_px * factor,
+        blur_px=fit.blur_px * factor,
         pose=replace(
             fit.pose,
             camera=camera,
@@ -190,7 +200,7 @@ def _fit_as_is(
         return None
     corners = np.where((seen & np.roll(seen, 1))[:, None], corners, pose.corners_px)
     fit: RectangleFit | None = None
-    for u_before in (2.0, 1.0):
+    for u_before in (2.0, 1.0, 1.0):
         normal, following = outward_normals(corners), np.roll(corners, -1, axis=0)
         readings = read_strips(
             [
@@ -218,7 +228,17 @@ def _fit_as_is(
         at, u_at = corners_with_u(lines, pose, seen, lens)
         if not np.isfinite(at).all():
             return None
-        fit = RectangleFit(corners_px=at, u_px=u_at, seen=seen, pose=pose, rms_px=lines.rms_px)
+        # Sides that do not quite make the known shape are off by more than their strips say.
+        u_at = u_at * np.sqrt(max(1.0, choice.misfit / 2.0))
+        fit = RectangleFit(
+            corners_px=at,
+            u_px=u_at,
+            seen=seen,
+            pose=pose,
+            misfit=choice.misfit,
+            rms_px=lines.rms_px,
+            blur_px=float(np.median([r.blur_px for r in readings if r is not None])),
+        )
         moved, corners = float(np.abs(at - corners).max()), at
         if moved < 1.0:
             break
@@ -299,6 +319,7 @@ def choose_offsets(
         if value < least:
             chosen, least = delta, value
     u_shared = np.zeros(4)
+    said = sum(float(np.interp(chosen[k], OFFSETS_PX, cost[k] - stay)) for k in live)
     settled = chosen.copy()
     for k in live:
         p = np.exp(-0.5 * (along(chosen, k) - along(chosen, k).min()))
@@ -309,7 +330,9 @@ def choose_offsets(
         settled[k] = float(p[near] @ OFFSETS_PX[near] / p[near].sum())
     shifted = points + ((settled - best)[:, None] * normals)[:, None]
     pose = pose_of_rectangle(corners_px, shifted, u, known.long_mm, known.short_mm, lens)
-    return None if pose is None else OffsetChoice(offset_px=settled, u_px=u_shared, pose=pose)
+    if pose is None:
+        return None
+    return OffsetChoice(offset_px=settled, u_px=u_shared, pose=pose, misfit=pose.misfit + said)
 
 
 def _u_model_px(reading: SideReading | None) -> float:

@@ -57,6 +57,8 @@ def find_segments(small: NDArray[np.uint8], *, most: int = 1500) -> Array:
     Contrast is stretched first, so that a dark picture gives as many as a light one. A side that
     has no contrast in brightness (a grey-green card on a grey-brown floor) usually has some in colour.
     """
+    if min(small.shape[:2]) < 16:
+        return np.zeros((0, 4))
     lab = cv2.cvtColor(small, cv2.COLOR_BGR2Lab)
     codes = np.arange(256, dtype=np.float64)
     found: list[Array] = []

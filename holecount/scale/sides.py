@@ -53,6 +53,8 @@ class SideReading:
         Width of the wall the camera sees, 0 where it is hidden.
     colour_share : float
         Share of the contrast that is in colour, which pictures keep at half their sharpness.
+    blur_px : float
+        Likeliest standard deviation of the edge's blur.
     """
 
     middle_px: Array
@@ -60,6 +62,7 @@ class SideReading:
     log_p: Array
     wall_px: float
     colour_share: float
+    blur_px: float
 
     def together(self) -> Array:
         """Log probability of one offset for the whole side; a part that disagrees counts for little."""
@@ -198,7 +201,7 @@ _SPARSE = OFFSETS_PX[::3]
 """Offsets that do for settling blur and shadow."""
 _NOISE = 0.012
 """Linear-light noise against which the priors of the levels are weighed; measured on the sample set, 2026-11."""
-_NOISE_FLOOR, _MODEL_MISFIT, _COLOUR_MISFIT = 0.003, 0.02, 0.06
+_NOISE_FLOOR, _MODEL_MISFIT, _COLOUR_MISFIT = 0.003, 0.02, 0.08
 """Noise of a part's profile in linear light, and what the model leaves unexplained as a share of the contrast."""
 _LEVEL_PRIOR = np.array([0.4, 0.5, 0.4, 0.0, 0.0, 0.0])
 _LEVEL_SPREAD = np.array([1.0, 0.4, 1.0, 0.15, 0.15, 0.004])
@@ -304,16 +307,40 @@ def read_strips(strips: list[SideStrip | None]) -> list[SideReading | None]:
                 part = np.logaddexp.reduce(evidence + w[use], axis=2)
                 log_p = part if log_p is None else np.logaddexp(log_p, part)
         assert log_p is not None
+        middle, levelled = _levelled(s, log_p - np.logaddexp.reduce(log_p, axis=1)[:, None])
         out.append(
             SideReading(
-                middle_px=s.middle_px,
+                middle_px=middle,
                 normal=s.normal,
-                log_p=log_p - np.logaddexp.reduce(log_p, axis=1)[:, None],
+                log_p=levelled,
                 wall_px=s.wall_px,
                 colour_share=_colour_share(s),
+                blur_px=float(BLURS_PX[blurs[0]]),
             )
         )
     return out
+
+
+def _levelled(strip: SideStrip, log_p: Array) -> tuple[Array, Array]:
+    """Turn the line that was looked along so that one offset suits most parts; new middles and log probabilities.
+
+    The first look can be a pixel or two out at one end, where something crosses the side.
+    """
+    along = (strip.middle_px - strip.middle_px.mean(axis=0)) @ np.array([-strip.normal[1], strip.normal[0]])
+    lever = along / max(float(np.abs(along).max()), 1e-9)
+    slopes = np.linspace(-3.0, 3.0, 13)
+    turned, best = [], []
+    for s in slopes:
+        rows = [
+            np.interp(OFFSETS_PX + s * t, OFFSETS_PX, row, left=-12.0, right=-12.0)
+            for t, row in zip(lever, log_p, strict=True)
+        ]
+        turned.append(np.array(rows))
+        # The first look is mostly right: turning has to pay.
+        price = 3.0 * (s != 0) + 2.0 * float(np.log1p(s**2))
+        best.append(float(np.logaddexp(turned[-1], -6.0).sum(axis=0).max()) - price)
+    k = int(np.argmax(best))
+    return strip.middle_px + (slopes[k] * lever)[:, None] * strip.normal, turned[k]
 
 
 def _colour_share(strip: SideStrip) -> float:
