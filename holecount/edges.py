@@ -45,10 +45,7 @@ class LocalMap:
         x, y = np.ascontiguousarray(local_mm[..., 0]), np.ascontiguousarray(local_mm[..., 1])
         f, s = self.first.astype(np.float32)[:, :, :, None], self.second.astype(np.float32)[:, :, :, None]
         return np.stack(
-            [
-                (f[:, k, 0] + s[:, k, 0] * x + s[:, k, 1] * y) * x + (f[:, k, 1] + s[:, k, 2] * y) * y
-                for k in (0, 1)
-            ]
+            [(f[:, k, 0] + s[:, k, 0] * x + s[:, k, 1] * y) * x + (f[:, k, 1] + s[:, k, 2] * y) * y for k in (0, 1)]
         )
 
 

@@ -260,9 +260,7 @@ def _ray_weight(rims: Rims) -> Array:
     return np.where(seen | ~enough, weight, 0.0)
 
 
-def _readings(
-    camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Array, blocked: Array
-) -> list[RimReading]:
+def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Array, blocked: Array) -> list[RimReading]:
     n, ref = len(patch.ref_mm), patch.ref_mm
     radius = np.maximum(fit.radius + rims.correction, 0.05)
     middle = fit.centre + rims.shift

@@ -308,9 +308,7 @@ def _is_large(corners_px: Array, photo: Photo, s: CardSettings) -> bool:
     return float(side.max()) > s.large_share * max(photo.width_px, photo.height_px)
 
 
-def _worth_measuring(
-    corners_px: Array, seen: NDArray[np.bool_], share: Array, photo: Photo, s: CardSettings
-) -> bool:
+def _worth_measuring(corners_px: Array, seen: NDArray[np.bool_], share: Array, photo: Photo, s: CardSettings) -> bool:
     """Whether what was seen of the sides can still make a card.
 
     A side may be missing only from a small one, and only because it lies outside the picture.

@@ -169,9 +169,7 @@ def _ranks(
             extents.append(None)
             continue
         a, b = _run_of_rows(present, root, 3)
-        extents.append(
-            Rank(first_row=float(rows[a]), last_row=float(rows[b]), contrast=float(np.median(c[a : b + 1])))
-        )
+        extents.append(Rank(first_row=float(rows[a]), last_row=float(rows[b]), contrast=float(np.median(c[a : b + 1]))))
     found = [r for r in extents if r is not None]
     if not found:
         return extents, 1

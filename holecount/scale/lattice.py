@@ -148,9 +148,7 @@ class Ruling:
     def to_px(self, columns: Array, rows: Array) -> Array:
         """Cut coordinates to full-picture pixels, shape (n, 2)."""
         c, s = math.cos(self.direction_rad), math.sin(self.direction_rad)
-        return np.column_stack(
-            [self.origin_px[0] + c * columns - s * rows, self.origin_px[1] + s * columns + c * rows]
-        )
+        return np.column_stack([self.origin_px[0] + c * columns - s * rows, self.origin_px[1] + s * columns + c * rows])
 
 
 def _window_px(shape: tuple[int, ...]) -> int:
@@ -206,9 +204,7 @@ def _search_px(shape: tuple[int, ...]) -> int:
     return max(16, round(max(shape) / 100))
 
 
-def rate_strip(
-    grey: NDArray[np.uint8], strip: Strip, settings: LatticeSettings, search_px: int | None = None
-) -> float:
+def rate_strip(grey: NDArray[np.uint8], strip: Strip, settings: LatticeSettings, search_px: int | None = None) -> float:
     """Height of the strongest spectral peak that the windows near the strip's middle share."""
     window = _window_px(grey.shape)
     before, after = _chord(grey.shape, strip.centre_px, strip.direction_rad)

@@ -91,8 +91,12 @@ class _Boxes:
 
     def take(self, which: NDArray[np.bool_]) -> "_Boxes":
         return _Boxes(
-            x1=self.x1[which], x2=self.x2[which], d1=self.d1[which], d2=self.d2[which],
-            reach1=self.reach1[which], reach2=self.reach2[which],
+            x1=self.x1[which],
+            x2=self.x2[which],
+            d1=self.d1[which],
+            d2=self.d2[which],
+            reach1=self.reach1[which],
+            reach2=self.reach2[which],
         )
 
 

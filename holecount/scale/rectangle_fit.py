@@ -21,6 +21,9 @@ from holecount.scale.sides import (
 
 Array = NDArray[np.float64]
 
+_MISFIT_BY_CHANCE = 4.6
+"""Misfit that sides read as well as they say exceed one time in ten (derived: chi-square, two degrees of freedom)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RectangleFit:
@@ -228,8 +231,8 @@ def _fit_as_is(
         at, u_at = corners_with_u(lines, pose, seen, lens)
         if not np.isfinite(at).all():
             return None
-        # Sides that do not quite make the known shape are off by more than their strips say.
-        u_at = u_at * np.sqrt(max(1.0, choice.misfit / 2.0))
+        # Sides that do not make the known shape are off by more than their strips say.
+        u_at = u_at * np.sqrt(max(1.0, choice.misfit / _MISFIT_BY_CHANCE))
         fit = RectangleFit(
             corners_px=at,
             u_px=u_at,

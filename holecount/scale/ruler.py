@@ -186,9 +186,7 @@ def _double(a: Edge, b: Edge, pair: _Pair, settings: RulerSettings) -> Reference
         kind="ruler",
         words=_words([a, b]),
         points_px=np.concatenate([a.points_px, b.points_px]),
-        points_mm=np.column_stack(
-            [np.concatenate([a.along_mm, along_b]), np.zeros(len(a.along_mm) + len(along_b))]
-        ),
+        points_mm=np.column_stack([np.concatenate([a.along_mm, along_b]), np.zeros(len(a.along_mm) + len(along_b))]),
         u_px=np.concatenate([a.u_px, b.u_px]),
         height_mm=height,
         u_height_mm=u_height,

@@ -76,9 +76,7 @@ def unroll(ruling: Ruling, reach_px: int, row_step_px: int = 1) -> Unrolled:
     kernel = np.ones(2 * half + 1, np.float32)
     kernel[0] = kernel[-1] = (box - (2 * half - 1)) / 2
     mean = cv2.filter2D(band, -1, (kernel / kernel.sum())[None], borderType=cv2.BORDER_REPLICATE)
-    return Unrolled(
-        fine=band - mean, rows=rows, periods=periods, per_period=per_period, px_per_period=px_per_period
-    )
+    return Unrolled(fine=band - mean, rows=rows, periods=periods, per_period=per_period, px_per_period=px_per_period)
 
 
 def rank_of_marks(system: System, divisions: int) -> NDArray[np.int64]:
@@ -241,9 +239,7 @@ def _not_negative(b: Array, gram: Array) -> tuple[Array, Array]:
     return np.ascontiguousarray(contrast.T), explained
 
 
-def all_fits(
-    band: Unrolled, scales: tuple[float, float], system: System | None, min_spacing_px: float
-) -> list[Fit]:
+def all_fits(band: Unrolled, scales: tuple[float, float], system: System | None, min_spacing_px: float) -> list[Fit]:
     """All readings that fit about as well as the best near the band's line, over all rows."""
     near = np.flatnonzero(np.abs(band.rows) <= 0.7 * band.rows[-1])
     some = band.fine[near[:: max(1, len(near) // 24)]]

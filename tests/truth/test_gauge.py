@@ -90,9 +90,7 @@ def gauged(name: str, bgr: np.ndarray, truth: dict, seed: int) -> Gauged:
     rough = float(np.median([h["bore_mm"] for h in truth["holes"]])) * rng.uniform(0.9, 1.1)
     photo, camera = Photo(path=Path(name), sha256="", bgr=np.asarray(bgr, np.uint8)), camera_of(truth)
     start = px + rng.uniform(-0.3, 0.3, px.shape) * r[:, None]
-    return Gauged(
-        name=name, photo=photo, camera=camera, truth=truth, readings=gauge_holes(photo, camera, start, rough)
-    )
+    return Gauged(name=name, photo=photo, camera=camera, truth=truth, readings=gauge_holes(photo, camera, start, rough))
 
 
 def from_file(path: Path, seed: int) -> Gauged:
@@ -129,9 +127,7 @@ def test_drawn_bores_are_right_and_their_uncertainty_is_honest(drawn: list[Gauge
 
 
 def test_drawn_centres_are_found_to_a_third_of_a_pixel(drawn: list[Gauged]) -> None:
-    off = np.concatenate(
-        [np.hypot(g.of("x_px") - g.true("px"), g.of("y_px") - g.true("py"))[g.plain] for g in drawn]
-    )
+    off = np.concatenate([np.hypot(g.of("x_px") - g.true("px"), g.of("y_px") - g.true("py"))[g.plain] for g in drawn])
     assert np.sqrt(np.mean(off**2)) < 0.33
     u = np.concatenate([g.of("u_own_centre_mm")[g.plain] for g in drawn])
     far = np.concatenate(

@@ -57,5 +57,3 @@ def test_a_seat_without_a_scale_is_refused_and_measured_in_pixels_when_asked(tmp
     pitch_px = float(np.hypot(*(np.roll(px, -1, axis=0) - px).T).mean())
     assert m.seat.pitch is not None
     assert m.seat.pitch.mean_mm == pytest.approx(pitch_px, rel=0.03)
-
-

@@ -79,9 +79,7 @@ def larger(m: Measurement, factor: float, shift: float = 0.0) -> Measurement:
         return replace(h, x_px=800 + (h.x_px - 800) * factor + shift, y_px=600 + (h.y_px - 600) * factor)
 
     assert m.scale is not None
-    return replace(
-        m, holes=tuple(map(move, m.holes)), scale=replace(m.scale, mm_per_px=m.scale.mm_per_px / factor)
-    )
+    return replace(m, holes=tuple(map(move, m.holes)), scale=replace(m.scale, mm_per_px=m.scale.mm_per_px / factor))
 
 
 GOOD = larger(made.plain(), 2.5)
@@ -110,9 +108,7 @@ def test_a_good_photograph_gets_no_remark(monkeypatch: pytest.MonkeyPatch) -> No
         (replace(GOOD, scale=replace(GOOD.scale, tilt_deg=31.0)), "tilted by 31"),
         (replace(GOOD, scale=replace(GOOD.scale, u_local_rel=0.012)), "Far from the scale"),
         (
-            replace(
-                GOOD, scale=replace(GOOD.scale, references=(replace(made.scale_use().references[0], misfit=4.0),))
-            ),
+            replace(GOOD, scale=replace(GOOD.scale, references=(replace(made.scale_use().references[0], misfit=4.0),))),
             "does not fit together",
         ),
         (larger(GOOD, 0.4), "fills little"),

@@ -41,9 +41,7 @@ def test_reads_every_kind() -> None:
 
 
 coordinate = st.floats(0, 9000, allow_nan=False).map(lambda v: v + 0.0)
-place = st.one_of(
-    st.builds(Place, number=st.integers(1, 300)), st.builds(Place, x_px=coordinate, y_px=coordinate)
-)
+place = st.one_of(st.builds(Place, number=st.integers(1, 300)), st.builds(Place, x_px=coordinate, y_px=coordinate))
 length = st.floats(1.0, 10_000.0)
 two_ends = st.builds(
     FixedReference, points_px=st.just(((1.5, 2.0), (300.25, 1e3))), width_mm=length, depth_mm=st.none()
@@ -72,9 +70,7 @@ def test_round_trip(f: Fixes) -> None:
 
 def test_numbers_get_places() -> None:
     def hole(number: int, x: float) -> Hole:
-        return Hole(
-            number=number, rail="front", x_px=x, y_px=7.0, x_mm=0, y_mm=0, u_own_centre_mm=0.1, status="open"
-        )
+        return Hole(number=number, rail="front", x_px=x, y_px=7.0, x_mm=0, y_mm=0, u_own_centre_mm=0.1, status="open")
 
     f = Fixes(
         photo_sha256=SHA, strike_out=(Place(number=2),), mark=(MarkedHole(place=Place(number=1), status="blocked"),)
@@ -149,9 +145,21 @@ def test_refuses_in_one_sentence(text: str, words: str) -> None:
     assert "\n" not in str(caught.value)
 
 
-@given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=5) | st.integers(), lambda c: st.lists(
-    c, max_size=3) | st.dictionaries(st.sampled_from(
-        ["holecount_fixes", "add", "x", "y", "scale", "ends", "length", "mark", "status", "number"]), c), max_leaves=8))
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.floats() | st.text(max_size=5) | st.integers(),
+        lambda c: (
+            st.lists(c, max_size=3)
+            | st.dictionaries(
+                st.sampled_from(
+                    ["holecount_fixes", "add", "x", "y", "scale", "ends", "length", "mark", "status", "number"]
+                ),
+                c,
+            )
+        ),
+        max_leaves=8,
+    )
+)
 def test_any_json_is_read_or_refused(value: object) -> None:
     for text in (json.dumps(value), json.dumps({"holecount_fixes": 1, "add": [value], "scale": [value]})):
         try:
