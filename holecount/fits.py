@@ -28,21 +28,6 @@ class Fit:
     converged: bool
 
 
-def jacobian(function: Callable[[Array], Array], x: Array, step: Array) -> Array:
-    """Central-difference derivative, shape (m, p), of ``function`` at ``x`` (p,) with steps (p,).
-
-    One-sided differences are not enough here: where two parameters nearly make up for one another their error
-    swamps what is left of the slope, and the fit stops half way along the valley.
-    """
-    columns = []
-    for k in range(len(x)):
-        ahead, behind = x.copy(), x.copy()
-        ahead[k] += step[k]
-        behind[k] -= step[k]
-        columns.append((function(ahead) - function(behind)) / (2 * step[k]))
-    return np.stack(columns, axis=1)
-
-
 def least_squares(
     residuals: Callable[[Array], Array],
     start: Array,
@@ -60,7 +45,9 @@ def least_squares(
         priors are residuals like any other.
     start : (p,) first guess.
     damping : to begin with; a refit from an earlier solution can begin with next to none.
-    derivative : from parameters (p,) to the Jacobian (m, p) of the residuals; see `jacobian`.
+    derivative : from parameters (p,) to the Jacobian (m, p) of the residuals. One-sided differences are not enough:
+        where two parameters nearly make up for one another their error swamps what is left of the slope, and the
+        fit stops half way along the valley.
     """
     x = np.asarray(start, float).copy()
     r = residuals(x)
@@ -101,3 +88,10 @@ def soften(residuals: Array, knee: float = 2.0) -> Array:
     """
     z = residuals / knee
     return np.asarray(np.sign(z) * knee * np.sqrt(2 * (np.sqrt(1 + z**2) - 1)))
+
+
+def soften_slope(residuals: Array, knee: float = 2.0) -> Array:
+    """Derivative of `soften` at each residual."""
+    z2 = (residuals / knee) ** 2
+    root = np.sqrt(1 + z2)
+    return np.asarray(np.sqrt((root + 1) / 2) / root)

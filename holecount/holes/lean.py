@@ -13,7 +13,7 @@ from holecount.holes.flat import flatten
 from holecount.holes.line import inside_any, step_votes, weights_of
 from holecount.holes.spot import spot
 from holecount.photo import Photo
-from holecount.scale.fit import starting_camera
+from holecount.scale.first_camera import starting_camera
 from holecount.scale.plane import Camera
 from holecount.scale.reference import Reference
 

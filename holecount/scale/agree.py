@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from itertools import combinations
 
-from holecount.scale.fit import PlaneFit, PlaneSettings, fit_plane
+from holecount.scale.fit import PlaneFit, fit_plane
+from holecount.scale.plane_model import PlaneSettings
 from holecount.scale.reference import Reference
 from holecount.troubles import NoScale
 

@@ -82,6 +82,17 @@ class Camera:
         return np.asarray((np.asarray(xy_mm, float) - origin[:2]) / origin[2])
 
 
+def mm_per_px(camera: Camera, px: Array) -> Array:
+    """Local map (n, 2, 2) from pixel steps to plane millimetres at points (n, 2)."""
+    h = 0.5
+    dx, dy = np.array([h, 0.0]), np.array([0.0, h])
+    n = len(px)
+    all_mm = camera.to_mm(np.vstack([px + dx, px - dx, px + dy, px - dy]))
+    return np.stack(
+        [(all_mm[:n] - all_mm[n : 2 * n]) / (2 * h), (all_mm[2 * n : 3 * n] - all_mm[3 * n :]) / (2 * h)], axis=2
+    )
+
+
 def straight_above(
     width_px: int, height_px: int, focal_px: float | None = None, *, picture_width_mm: float = 620.0
 ) -> Camera:

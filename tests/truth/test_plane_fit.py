@@ -7,8 +7,10 @@ not involved. Coverage is held against binomial limits.
 import numpy as np
 import pytest
 
-from holecount.scale.fit import PlaneSettings, RimShapes, fit_plane, mm_per_px, starting_camera, with_rims
-from holecount.scale.plane import Camera
+from holecount.scale.first_camera import starting_camera
+from holecount.scale.fit import fit_plane, with_rims
+from holecount.scale.plane import Camera, mm_per_px
+from holecount.scale.plane_model import PlaneSettings, RimShapes
 from holecount.scale.reference import Reference
 from holecount.troubles import NoScale
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import optimize
+from slopes import by_differences
 
 from holecount import fits
 
@@ -20,7 +21,7 @@ def test_least_squares_finds_what_scipy_finds():
         return (curve(x) - seen) / 0.02
 
     step = np.full(3, 1e-5)
-    ours = fits.least_squares(residuals, np.array([1.0, 0.5, 0.0]), lambda x: fits.jacobian(residuals, x, step))
+    ours = fits.least_squares(residuals, np.array([1.0, 0.5, 0.0]), lambda x: by_differences(residuals, x, step))
     theirs = optimize.least_squares(residuals, [1.0, 0.5, 0.0])
     assert ours.converged
     np.testing.assert_allclose(ours.x, theirs.x, atol=2e-4)
@@ -37,7 +38,7 @@ def test_stated_covariance_covers():
         def residuals(x, seen=seen):
             return (curve(x) - seen) / 0.02
 
-        fit = fits.least_squares(residuals, true, lambda x, f=residuals: fits.jacobian(f, x, np.full(3, 1e-5)))
+        fit = fits.least_squares(residuals, true, lambda x, f=residuals: by_differences(f, x, np.full(3, 1e-5)))
         z.append((fit.x - true) / np.sqrt(np.diag(fit.covariance)))
     # 600 values, binomial limits at three standard deviations round 68.3 % and 95.4 %
     inside = np.abs(np.array(z))
@@ -53,7 +54,7 @@ def test_narrow_valley_is_followed_to_its_floor():
         return np.concatenate([1e4 * (x[0] * (1 + 1e-3 * t) / x[1] - (1 + 1e-3 * t)), [(x[0] - 2.0) / 0.1]])
 
     step = np.full(2, 1e-6)
-    fit = fits.least_squares(residuals, np.array([1.0, 1.2]), lambda x: fits.jacobian(residuals, x, step))
+    fit = fits.least_squares(residuals, np.array([1.0, 1.2]), lambda x: by_differences(residuals, x, step))
     np.testing.assert_allclose(fit.x, [2.0, 2.0], rtol=1e-5)
 
 
@@ -64,3 +65,9 @@ def test_soften_is_quadratic_near_and_linear_far():
     # pseudo-Huber: 2 k^2 (sqrt(1 + (r/k)^2) - 1)
     assert soft[2] ** 2 == pytest.approx(2 * 4 * (np.sqrt(1 + 25.0**2) - 1))
     assert fits.soften(-r)[2] < 0
+
+
+def test_slope_of_soften():
+    r = np.array([-60.0, -3.0, -0.4, 1e-3, 0.0, 2.2, 9.0])
+    expected = np.diag(by_differences(lambda v: fits.soften(v, 3.0), r, np.full(len(r), 1e-5)))
+    np.testing.assert_allclose(fits.soften_slope(r, 3.0), expected, rtol=1e-6, atol=1e-6)
