@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from holecount.fixes import Fixes
 from holecount.holes.find import Found, find_line
-from holecount.holes.gauge import RimReading, gauge_holes, regauge
+from holecount.holes.gauge import RimReading
 from holecount.holes.hole import Hole, Status
 from holecount.holes.lean import lean_of_rows
 from holecount.judge import Evidence, doubts_of, verdict_of
@@ -19,13 +19,13 @@ from holecount.photo import Photo
 from holecount.rails import Layout, lay_out, rows_layout
 from holecount.scale.agree import fit_agreeing
 from holecount.scale.card import find_cards
-from holecount.scale.fit import PlaneFit, RimShapes, mm_per_px, with_rims
+from holecount.scale.fit import PlaneFit, mm_per_px
 from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.plane import Camera, straight_above
 from holecount.scale.reference import Reference
 from holecount.scale.ruler import find_rulers
+from holecount.settle import no_holes, outlines_px, settle
 from holecount.stats import LowConfidence, RailStats, low_confidence, rail_stats
-from holecount.troubles import NoHoles
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -69,8 +69,34 @@ def find_references(photo: Photo, request: MeasureRequest) -> tuple[Reference, .
         return (*request.by_hand, *cards.result(), *rulers.result())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Located:
+    """The seat in the photograph: everything that does not hang on corrections of single holes.
+
+    Attributes
+    ----------
+    references, left_out : tuple of Reference
+        Things of known size the scale is from, and those that did not agree with them.
+    plane : PlaneFit or None
+        None when lengths stay in pixels.
+    camera : Camera
+        The plane fit's, or with the tilt that the rows of holes suggest where that fit leaves it open.
+    found : Found
+        The hole line.
+    lean_open : bool
+        The tilt has to be told by the holes.
+    """
+
+    references: tuple[Reference, ...]
+    left_out: tuple[Reference, ...]
+    plane: PlaneFit | None
+    camera: Camera
+    found: Found
+    lean_open: bool
+
+
 def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress: Progress | None = None) -> Measurement:
-    """Measure one photograph.
+    """Measure one photograph: the scale and the hole line are located, then corrected, gauged and written down.
 
     Raises
     ------
@@ -78,92 +104,91 @@ def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress:
         Nothing of known size was found (and pixels were not asked for).
     NoHoles
         No row of holes was found.
+    BadInput
+        The corrections do not belong to this photograph.
     """
     ask = request or MeasureRequest()
-    say = progress or (lambda words: None)
-    fixes = ask.fixes
-    if fixes is not None:
-        fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
-    if ask.in_pixels:
-        say("looking for holes")
-        return measure_without_scale(photo, fixes)
-    say("looking for the card or ruler")
-    references = find_references(photo, ask)
-    plane, references, left_out = fit_agreeing(
+    say = progress or _silent
+    if ask.fixes is not None:
+        ask.fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+    references = None
+    if not ask.in_pixels:
+        say("looking for the card or ruler")
+        references = find_references(photo, ask)
+    return finish(photo, locate(photo, references, say), ask.fixes, say)
+
+
+def _silent(words: str) -> None:
+    """Say nothing."""
+
+
+def locate(photo: Photo, references: Sequence[Reference] | None, progress: Progress = _silent) -> Located:
+    """Scale and hole line; ``references`` None leaves lengths in pixels.
+
+    Raises
+    ------
+    NoScale
+        Without references, or when none fits.
+    NoHoles
+        No row of holes was found.
+    """
+    if references is None:
+        progress("looking for holes")
+        return _located_in_pixels(photo)
+    plane, used, left_out = fit_agreeing(
         references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
     )
-    say("looking for holes")
-    camera, found = find_holes(photo, plane, references)
-    say("gauging the holes")
-    lean_open = lean_is_open(photo, plane)
-    camera, plane, found, readings = settle(photo, camera, plane, found, references, fixes)
-    return write_down(photo, found, readings, camera, plane, references, left_out, lean_open=lean_open)
+    progress("looking for holes")
+    camera = plane.camera
+    lean_open = bool(plane.u_log_scale(_half_way_points(photo))[1].max() > LEAN_UNKNOWN_REL)
+    if lean_open:
+        camera = lean_of_rows(photo, camera, used)
+    found = find_line(photo, camera, outlines_px(used))
+    if found is None:
+        raise no_holes()
+    return Located(references=used, left_out=left_out, plane=plane, camera=camera, found=found, lean_open=lean_open)
 
 
-def lean_is_open(photo: Photo, plane: PlaneFit) -> bool:
-    """Whether the references alone leave the tilt so open that the holes have to tell it."""
-    return bool(plane.u_log_scale(_half_way_points(photo))[1].max() > LEAN_UNKNOWN_REL)
+def finish(photo: Photo, located: Located, fixes: Fixes | None = None, progress: Progress = _silent) -> Measurement:
+    """From the seat as located, with corrections of single holes, to the measurement.
 
-
-def find_holes(photo: Photo, plane: PlaneFit, references: Sequence[Reference]) -> tuple[Camera, Found]:
-    """The hole line under the plane fit; where that leaves the tilt open, under the tilt the rows suggest.
+    What the corrections say of the scale has its say in `find_references`, not here.
 
     Raises
     ------
     NoHoles
-        No row of holes was found.
+        The rims bear out no row of holes.
+    BadInput
+        A correction means no hole.
     """
-    camera = plane.camera
-    if lean_is_open(photo, plane):
-        camera = lean_of_rows(photo, camera, references)
-    found = find_line(photo, camera, outlines_px(references))
-    if found is None:
-        raise _no_holes()
-    return camera, found
-
-
-def _no_holes() -> NoHoles:
-    return NoHoles(
-        "No row of holes was found.",
-        "Photograph the whole bare frame from straight above, filling the picture, in even light.",
+    progress("gauging the holes")
+    camera, plane, found, readings = settle(
+        photo, located.camera, located.plane, located.found, located.references, fixes
     )
-
-
-def outlines_px(references: Sequence[Reference]) -> tuple[Array, ...]:
-    """Outlines of the things that lie on the frame, which may cover holes."""
-    return tuple(ref.outline_px for ref in references if len(ref.outline_px) >= 4)
-
-
-def measure_without_scale(photo: Photo, fixes: Fixes | None = None) -> Measurement:
-    """Measure in pixels: the camera is taken to look straight down."""
-    camera, found = _find_without_scale(photo)
-    if found is None:
-        raise _no_holes()
-    found = _apply_fixes(found, fixes, camera)
-    readings = gauge_all(photo, camera, found.xy_px[~found.hidden], found.rough_diameter_mm)
-    found, readings = believed(found, readings)
-    return write_down(photo, found, readings, camera, None, ())
+    return write_down(
+        photo, found, readings, camera, plane, located.references, located.left_out, lean_open=located.lean_open
+    )
 
 
 PICTURE_WIDTHS_MM = (620.0, 440.0, 310.0, 220.0, 150.0)
 """What the longer side of the picture may span when nothing tells: a whole seat, or part of a rail."""
 
 
-def _find_without_scale(photo: Photo) -> tuple[Camera, Found | None]:
+def _located_in_pixels(photo: Photo) -> Located:
     """The hole line at the size that suits it best; the camera is taken to look straight down."""
-    best: tuple[Camera, Found | None] = (straight_above(photo.width_px, photo.height_px, photo.focal_px), None)
+    best: tuple[Camera, Found] | None = None
     for span in PICTURE_WIDTHS_MM:
         camera = straight_above(photo.width_px, photo.height_px, photo.focal_px, picture_width_mm=span)
         found = find_line(photo, camera)
-        if found is None:
-            continue
-        if best[1] is None or (found.closed, found.gain) > (best[1].closed, best[1].gain):
+        if found is not None and (best is None or (found.closed, found.gain) > (best[1].closed, best[1].gain)):
             best = (camera, found)
-    return best
+    if best is None:
+        raise no_holes()
+    return Located(references=(), left_out=(), plane=None, camera=best[0], found=best[1], lean_open=False)
 
 
 LEAN_UNKNOWN_REL = 0.04
-"""Scale uncertainty at the picture's corners above which the rows of holes are asked for the tilt first:
+"""Scale uncertainty half way to the picture's corners above which the rows of holes are asked for the tilt first:
 the hole line stands steps uneven by about a tenth (see `LineSettings`)."""
 
 
@@ -171,149 +196,6 @@ def _half_way_points(photo: Photo) -> Array:
     """Points (4, 2) in px half way from the middle to the corners."""
     w, h = photo.width_px, photo.height_px
     return np.array([(x * w, y * h) for x in (0.25, 0.75) for y in (0.25, 0.75)])
-
-
-def _apply_fixes(found: Found, fixes: Fixes | None, camera: Camera) -> Found:
-    """Strike out, add and mark holes as the user said."""
-    if fixes is None or not (fixes.add or fixes.strike_out or fixes.mark):
-        return found
-    return found.corrected(fixes, camera)
-
-
-REFIND_REL, REGAUGE_REL = 0.05, 0.006
-"""Changes of the local scale after which the line is looked for again, or the rims read again: the line
-stands steps uneven by about a tenth, the rim model a line of sight off by about a degree (sample set, 2026-11)."""
-
-MOST_TURNS = 4
-"""Rounds of refining before it is left as it is: a lone ruler at 30 degrees takes three (sample set, 2026-11)."""
-
-
-def settle(
-    photo: Photo,
-    camera: Camera,
-    plane: PlaneFit,
-    found: Found,
-    references: Sequence[Reference],
-    fixes: Fixes | None = None,
-) -> tuple[Camera, PlaneFit, Found, list[RimReading]]:
-    """Gauge the rims and refine the plane by them until it no longer moves.
-
-    Returns
-    -------
-    camera, plane, found, readings
-        ``readings`` belong to the slots of ``found`` that are not hidden, in order.
-    """
-    found = _apply_fixes(found, fixes, camera)
-    readings = gauge_all(photo, camera, found.xy_px[~found.hidden], found.rough_diameter_mm)
-    for _ in range(MOST_TURNS):
-        rims = rim_shapes(readings, camera)
-        if rims is None:
-            break
-        start = None if camera is plane.camera else camera
-        plane = with_rims(plane, references, rims, focal_px=photo.focal_px, start=start)
-        moved = _scale_change(camera, plane.camera, found.xy_px[~found.hidden])
-        camera = plane.camera
-        if moved <= REGAUGE_REL:
-            break
-        again = find_line(photo, camera, outlines_px(references)) if moved > REFIND_REL else None
-        rough = float(np.median([r.diameter_mm for r in regauge(readings, camera)]))
-        if again is not None:
-            found = _apply_fixes(again, fixes, camera)
-            centres = found.xy_px[~found.hidden]
-        else:
-            centres = np.array([[r.x_px, r.y_px] for r in readings])
-        readings = gauge_all(photo, camera, centres, rough)
-    found, readings = believed(found, readings)
-    return camera, plane, found, regauge(readings, camera)
-
-
-LEAST_HOLE_SCORE, MOST_BLOCKED = 0.3, 0.5
-"""A slot filled in only because the row asked for it needs this score (true holes have 0.8 and more, sample set,
-2026-11); of a row of holes at most this share is packed with cane, else it is print or beading."""
-
-
-def believed(found: Found, readings: Sequence[RimReading]) -> tuple[Found, list[RimReading]]:
-    """What the rims bear out: filled-in slots without a hole's rim are hidden again, rows of no holes go.
-
-    Raises
-    ------
-    NoHoles
-        When nothing is left.
-    """
-    of_slot = {int(k): r for k, r in zip(np.nonzero(~found.hidden)[0], readings, strict=True)}
-    keep = np.ones(len(found.xy_px), bool)
-    hidden = found.hidden.copy()
-    by_hand = np.array([said is not None for said in found.by_hand])
-    for k, r in of_slot.items():
-        if found.filled_in[k] and not by_hand[k] and r.hole_score < LEAST_HOLE_SCORE:
-            hidden[k] = True
-    ends = np.cumsum(found.rows)
-    for a, b in zip(ends - np.array(found.rows), ends, strict=True):
-        rims = [of_slot[k] for k in range(int(a), int(b)) if k in of_slot]
-        blocked = np.mean([r.blocked_score >= 0.5 for r in rims]) if rims else 1.0
-        score = np.median([r.hole_score for r in rims]) if rims else 0.0
-        if not by_hand[a:b].any() and (blocked > MOST_BLOCKED or score < LEAST_HOLE_SCORE):
-            keep[a:b] = False
-    if not found.closed:
-        keep &= ~hidden
-    if not (keep & ~hidden).any():
-        raise _no_holes()
-    rows = tuple(int(keep[a:b].sum()) for a, b in zip(ends - np.array(found.rows), ends, strict=True))
-    left = [r for k, r in of_slot.items() if keep[k] and not hidden[k]]
-    return found.only(keep, hidden, tuple(n for n in rows if n)), left
-
-
-ROUGH_REL = 0.02
-"""The gauge starts from a rough common bore and leans towards it: 10 % off moves a bore by 0.1 mm (sample set,
-2026-11). Its own answer for some holes is handed back to it until the two agree this well."""
-
-N_ROUGH = 16
-"""Holes that settle the rough bore; their median is good to a quarter of their spread (derived)."""
-
-
-def gauge_all(photo: Photo, camera: Camera, centres_px: Array, rough_diameter_mm: float) -> list[RimReading]:
-    """Rim readings at the given centres (n, 2), started again from their own common bore until it stays."""
-    some = centres_px[:: max(1, len(centres_px) // N_ROUGH)]
-    for _ in range(3):
-        readings = gauge_holes(photo, camera, some, rough_diameter_mm)
-        open_rims = [r for r in readings if r.blocked_score < 0.5 and r.hole_score > LEAST_HOLE_SCORE] or readings
-        common = float(np.median([r.diameter_mm for r in open_rims]))
-        if not abs(common / rough_diameter_mm - 1) > ROUGH_REL:
-            break
-        rough_diameter_mm = common
-    return gauge_holes(photo, camera, centres_px, rough_diameter_mm)
-
-
-def _scale_change(before: Camera, after: Camera, px: Array) -> float:
-    """Greatest relative change of a length anywhere among the points (n, 2), in any direction."""
-    change = np.linalg.solve(mm_per_px(before, px).transpose(0, 2, 1), mm_per_px(after, px).transpose(0, 2, 1))
-    # The plane's axes may turn between fits: what counts is how far singular values are from one.
-    return float(np.abs(np.log(np.linalg.svd(change, compute_uv=False))).max())
-
-
-def rim_shapes(readings: Sequence[RimReading], camera: Camera, least_arc: float = 0.7) -> RimShapes | None:
-    """Ellipses of the well-seen rims for the plane fit; None when fewer than eight."""
-    good = [r for r in readings if r.arc_seen_frac >= least_arc and r.blocked_score < 0.5 and r.hole_score > 0.3]
-    if len(good) < 8:
-        return None
-    centre = np.array([[r.x_px, r.y_px] for r in good])
-    to_px = np.linalg.inv(mm_per_px(camera, centre))
-    shapes, u_size, u_shape = [], [], []
-    for r, inverse in zip(good, to_px, strict=True):
-        ok = np.isfinite(r.rim_px[:, 0]) & (r.rim_weight > 0)
-        at = camera.to_mm(r.rim_px[ok]) - np.array([r.x_mm, r.y_mm])
-        angle, radius = np.arctan2(at[:, 1], at[:, 0]), np.hypot(at[:, 0], at[:, 1])
-        # radius = R (1 + e1 cos 2t + e2 sin 2t) with the centre free
-        design = np.column_stack([np.ones(len(at)), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
-        w = np.sqrt(r.rim_weight[ok])
-        c, *_ = np.linalg.lstsq(design * w[:, None], radius * w, rcond=None)
-        e1, e2 = c[3] / c[0], c[4] / c[0]
-        shapes.append(inverse @ np.array([[1 + e1, e2], [e2, 1 - e1]]) * (r.diameter_mm / 2))
-        u_size.append(r.u_own_diameter_mm / r.diameter_mm)
-        u_shape.append(0.01)
-    return RimShapes(
-        centre_px=centre, shape_px=np.array(shapes), u_size_rel=np.array(u_size), u_shape=np.array(u_shape)
-    )
 
 
 def write_down(

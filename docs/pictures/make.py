@@ -8,8 +8,10 @@ import numpy as np
 from holecount.holes.find import find_line
 from holecount.holes.flat import flatten
 from holecount.holes.spot import spot
-from holecount.measure import MeasureRequest, find_references, fit_agreeing, gauge_all, outlines_px
+from holecount.measure import MeasureRequest, find_references
 from holecount.photo import read_photo
+from holecount.scale.agree import fit_agreeing
+from holecount.settle import gauge_all, outlines_px
 
 HERE = Path(__file__).parent
 SAMPLE = HERE.parents[1] / "samples" / "bench.jpg"

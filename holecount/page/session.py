@@ -13,21 +13,13 @@ from holecount.fixes import Fixes
 from holecount.holes.find import Found
 from holecount.holes.gauge import RimReading, gauge_holes
 from holecount.jobs import Inputs, Job
-from holecount.measure import (
-    MeasureRequest,
-    find_holes,
-    find_references,
-    lean_is_open,
-    measure_without_scale,
-    settle,
-    write_down,
-)
+from holecount.measure import Located, MeasureRequest, find_references, locate, write_down
 from holecount.measurement import Measurement
 from holecount.photo import Photo, ReadSettings, read_photo
-from holecount.scale.agree import fit_agreeing
 from holecount.scale.fit import PlaneFit
 from holecount.scale.plane import Camera
 from holecount.scale.reference import Reference
+from holecount.settle import settle
 from holecount.sheet.of_job import request_of
 from holecount.troubles import Trouble
 
@@ -35,24 +27,12 @@ Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Line:
-    """What does not hang on corrections of single holes: the scale, and the hole line as found."""
-
-    references: tuple[Reference, ...]
-    left_out: tuple[Reference, ...]
-    plane: PlaneFit
-    camera: Camera
-    found: Found
-    lean_open: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Settled:
     """The line gauged and settled without corrections of single holes."""
 
-    line: _Line
+    line: Located
     camera: Camera
-    plane: PlaneFit
+    plane: PlaneFit | None
     found: Found
     readings: tuple[RimReading, ...]
 
@@ -69,7 +49,7 @@ class Session:
         self._photo: Photo | None = None
         self._reading = threading.Lock()
         self._seen: tuple[object, tuple[Reference, ...]] | None = None
-        self._line: tuple[object, _Line] | None = None
+        self._line: tuple[object, Located] | None = None
         self._settled: _Settled | None = None
 
     def photo(self, progress: Progress | None = None) -> Photo:
@@ -93,9 +73,6 @@ class Session:
                 fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
                 fixes = fixes.placed(bare.holes)
             fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
-        if ask.in_pixels:
-            say("looking for holes")
-            return measure_without_scale(photo, fixes)
         line = self._found(photo, ask, say)
         say("gauging the holes")
         camera, plane, found, readings = self._settle(photo, line, fixes)
@@ -104,8 +81,8 @@ class Session:
         )
 
     def _settle(
-        self, photo: Photo, line: _Line, fixes: Fixes | None
-    ) -> tuple[Camera, PlaneFit, Found, Sequence[RimReading]]:
+        self, photo: Photo, line: Located, fixes: Fixes | None
+    ) -> tuple[Camera, PlaneFit | None, Found, Sequence[RimReading]]:
         """Gauge and settle; without corrections of single holes what comes of it is remembered."""
         bare = fixes is None or not (fixes.add or fixes.strike_out or fixes.mark)
         camera, plane, found, readings = settle(photo, line.camera, line.plane, line.found, line.references, fixes)
@@ -123,7 +100,7 @@ class Session:
         fixes, base, known = ask.fixes, self._settled, self._line
         if fixes is None or fixes.by_number or base is None or known is None or base.line is not known[1]:
             return None
-        if ask.in_pixels or known[0] != _scale_key(ask):
+        if known[0] != _scale_key(ask):
             return None
         photo, line = self.photo(), base.line
         try:
@@ -145,30 +122,16 @@ class Session:
 
     def prepare(self, inputs: Inputs) -> None:
         """Do beforehand what every correction needs; a `Trouble` in it shows when measuring."""
-        ask = request_of(inputs)
-        if not ask.in_pixels:
-            photo = self.photo()
-            self._settle(photo, self._found(photo, ask, lambda words: None), None)
+        photo = self.photo()
+        self._settle(photo, self._found(photo, request_of(inputs), lambda words: None), None)
 
-    def _found(self, photo: Photo, ask: MeasureRequest, say: Progress) -> _Line:
+    def _found(self, photo: Photo, ask: MeasureRequest, say: Progress) -> Located:
         """Scale and hole line, remembered for the scale that was asked for."""
         key = _scale_key(ask)
         if self._line is not None and self._line[0] == key:
             return self._line[1]
-        references = self._references(photo, ask, say)
-        plane, references, left_out = fit_agreeing(
-            references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
-        )
-        say("looking for holes")
-        camera, found = find_holes(photo, plane, references)
-        line = _Line(
-            references=tuple(references),
-            left_out=tuple(left_out),
-            plane=plane,
-            camera=camera,
-            found=found,
-            lean_open=lean_is_open(photo, plane),
-        )
+        references = None if ask.in_pixels else self._references(photo, ask, say)
+        line = locate(photo, references, say)
         self._line = (key, line)
         return line
 
@@ -185,7 +148,7 @@ class Session:
 
 def _scale_key(ask: MeasureRequest) -> object:
     """Everything that the hole line hangs on beside the photograph."""
-    return ask.cards, ask.ruler, ask.fixes.scale if ask.fixes is not None else ()
+    return ask.in_pixels, ask.cards, ask.ruler, ask.fixes.scale if ask.fixes is not None else ()
 
 
 def _usual_mm(readings: Sequence[RimReading]) -> float:

@@ -27,7 +27,7 @@ SEAT = SAMPLES / "round-stool.jpg"
 def counted(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
     """How often each stage was done."""
     done: Counter[str] = Counter()
-    for name in ("read_photo", "find_references", "fit_agreeing", "find_holes", "settle", "write_down"):
+    for name in ("read_photo", "find_references", "locate", "settle", "write_down"):
         stage = getattr(stages, name)
 
         def counting(*args: object, _stage: object = stage, _name: str = name, **more: object) -> object:
@@ -49,7 +49,7 @@ def test_corrections_cost_what_they_change_and_give_what_the_command_line_gives(
     first = session.measure(start)
     assert first == measure_photo(photo, request_of(start))
     assert dict(counted) == {
-        "read_photo": 1, "find_references": 1, "fit_agreeing": 1, "find_holes": 1, "settle": 1, "write_down": 1,
+        "read_photo": 1, "find_references": 1, "locate": 1, "settle": 1, "write_down": 1,
     }  # fmt: skip
 
     hole = first.holes[5]
@@ -57,7 +57,7 @@ def test_corrections_cost_what_they_change_and_give_what_the_command_line_gives(
     without = session.measure(struck)
     assert without.seat.n_holes == first.seat.n_holes - 1
     assert without == measure_photo(photo, request_of(struck))
-    assert counted["find_references"] == counted["find_holes"] == counted["read_photo"] == 1
+    assert counted["find_references"] == counted["locate"] == counted["read_photo"] == 1
     assert counted["settle"] == 2
 
     card = first.scale.references[0] if first.scale else None
