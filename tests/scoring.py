@@ -23,15 +23,16 @@ WHOLE = 0.95
 class Score:
     """How far off a measurement is.
 
-    ``diameter_off_mm`` is the median error of single bores, ``pitch_off_rel`` the error of the mean
-    pitch over the gaps found; ``pitch_z``, ``diameter_z`` are the seat's errors over their stated
-    uncertainty; ``single_cover`` the share of single bores within twice theirs.
+    ``diameter_off_mm`` is the median error of single bores, ``diameter_rms_mm`` their rms; ``pitch_off_rel``
+    the error of the mean pitch over the gaps found; ``pitch_z``, ``diameter_z`` are the seat's errors over their
+    stated uncertainty; ``single_cover`` the share of single bores within twice theirs.
     """
 
     n_missed: int
     n_false: int
     status_wrong: tuple[int, ...]
     diameter_off_mm: float
+    diameter_rms_mm: float
     pitch_off_rel: float
     centre_rms_px: float
     pitch_z: float
@@ -98,6 +99,7 @@ def score(truth: dict[str, Any], m: Measurement) -> Score:
             found[j].number for i, j in pairs.items() if holes[i]["blocked"] != (found[j].status == "blocked")
         ),
         diameter_off_mm=float(np.median(off)) if len(off) else math.nan,
+        diameter_rms_mm=float(np.sqrt(np.mean(off**2))) if len(off) else math.nan,
         pitch_off_rel=float(np.mean(gaps)) / true_pitch - 1 if gaps else math.nan,
         centre_rms_px=float(np.sqrt(np.mean(away2))) if away2 else math.nan,
         pitch_z=(pitch.mean_mm - true_pitch) / pitch.u_mean_mm if pitch else math.nan,

@@ -365,6 +365,7 @@ class Caster:
             one = np.ones(len(ground), f)
             rgb[ground] = (
                 tile
+                * f(scene.plan.floor_light)
                 * irradiance(light, one * 0, one * 0, one, key, sky)
                 * falloff(light, gx * f(0.5), gy * f(0.5))[:, None]
             )

@@ -12,7 +12,12 @@ from drawn_faces import WOODS
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """Everything chosen about a picture; any entry can be given to ``draw_seat`` instead."""
+    """Everything chosen about a picture; any entry can be given to ``draw_seat`` instead.
+
+    The last entries are no part of a seed's plan and come only by override: ``seat_size`` over a usual seat's,
+    holes never drilled (``missing_holes``) or drilled once more half a step on (``doubled_holes``), spots and
+    screws of hole size beside the row (``line_marks``), and light on the floor over the usual (``floor_light``).
+    """
 
     seat: str
     wood: str
@@ -61,6 +66,11 @@ class Plan:
     noise: float
     sharpen: float
     jpeg_quality: int
+    seat_size: float = 1.0
+    missing_holes: int = 0
+    doubled_holes: int = 0
+    line_marks: int = 0
+    floor_light: float = 1.0
 
 
 def draw_plan(seed: int) -> Plan:

@@ -117,7 +117,7 @@ class Scene:
 
 def _hole_line(plan: Plan, r: np.random.Generator) -> tuple[Floats, list[str], list[bool], Outline, Floats]:
     """Ideal hole centres, rails, corner marks, the hole line as an outline, its straight sides (x0, y0, x1, y1)."""
-    wide, deep = r.uniform(285, 400), r.uniform(285, 400)
+    wide, deep = plan.seat_size * r.uniform(285, 400), plan.seat_size * r.uniform(285, 400)
     if plan.seat in ("round", "oval"):
         a = wide / 2
         b = a if plan.seat == "round" else a * r.uniform(0.86, 1.14)
@@ -133,7 +133,7 @@ def _hole_line(plan: Plan, r: np.random.Generator) -> tuple[Floats, list[str], l
     corners = np.array(
         [[-wide / 2, -deep / 2], [wide / 2, -deep / 2], [wide / 2 * taper, deep / 2], [-wide / 2 * taper, deep / 2]]
     )
-    sag = r.uniform(16, 42) if plan.seat == "bow" else 0.0
+    sag = plan.seat_size * r.uniform(16, 42) if plan.seat == "bow" else 0.0
     points, rails, marks, lines, arcs = [], [], [], [], []
     for name, i in (("front", 0), ("right", 1), ("back", 2), ("left", 3)):
         p, q = corners[i], corners[(i + 1) % 4]
@@ -156,6 +156,28 @@ def _hole_line(plan: Plan, r: np.random.Generator) -> tuple[Floats, list[str], l
         marks += [True] + [False] * (n - 1)
     sides = np.hstack([corners, np.roll(corners, -1, axis=0)])
     return np.vstack(points), rails, marks, Outline(lines=np.array(lines), arcs=np.array(arcs).reshape(-1, 3)), sides
+
+
+def _misdrilled(
+    plan: Plan, ideal: Floats, rail: list[str], corner: list[bool], r: np.random.Generator
+) -> tuple[Floats, list[str], list[bool]]:
+    """The row with some holes left out and some drilled once more about half a step on; corners stay."""
+    inner = [i for i, at_corner in enumerate(corner) if not at_corner]
+    some = r.permutation(inner)[: plan.missing_holes + plan.doubled_holes]
+    left_out = set(some[: plan.missing_holes].tolist())
+    doubled = set(some[plan.missing_holes :].tolist())
+    points, rails, marks = [], [], []
+    for i, point in enumerate(ideal):
+        if i in left_out:
+            continue
+        points.append(point)
+        rails.append(rail[i])
+        marks.append(corner[i])
+        if i in doubled:
+            points.append(point + r.uniform(0.45, 0.55) * (ideal[(i + 1) % len(ideal)] - point))
+            rails.append(rail[i])
+            marks.append(False)
+    return np.array(points), rails, marks
 
 
 def _holes(plan: Plan, ideal: Floats, r: np.random.Generator) -> Holes:
@@ -388,6 +410,23 @@ def _marks(
                 )[r.integers(4)]
                 pits.append((float(x), float(y), d, float(r.choice([0.1, 0.6, 2.0, 6.0])), metal))
             break
+    for _ in range(plan.line_marks):  # beside the row, of a hole's size
+        kind, d = str(r.choice(["spot", "screw"])), plan.bore_mm * float(r.uniform(0.7, 1.2))
+        for _ in range(200):
+            i, turn, far = (
+                int(r.integers(len(holes.x_mm))),
+                r.uniform(0, 2 * np.pi),
+                plan.pitch_mm * r.uniform(0.5, 1.4),
+            )
+            x, y = holes.x_mm[i] + far * np.cos(turn), holes.y_mm[i] + far * np.sin(turn)
+            fx, fy = np.array([x], np.float32), np.array([y], np.float32)
+            near = np.hypot(holes.x_mm - x, holes.y_mm - y) - holes.bore_mm / 2 - holes.chamfer_mm - d / 2
+            clear = outline.distance_mm(fx, fy)[0] < -d / 2 - 2 and opening.distance_mm(fx, fy)[0] > d / 2 + 1
+            if clear and near.min() > 0.5:
+                marks.append({"kind": kind, "x": float(x), "y": float(y), "d": d})
+                if kind == "screw":
+                    pits.append((float(x), float(y), d, float(r.choice([0.6, 2.0, 6.0])), np.array([0.1, 0.1, 0.1])))
+                break
     n = len(pits)
     pit = Holes(
         x_mm=np.array([p[0] for p in pits]),
@@ -432,6 +471,8 @@ def build(plan: Plan, seed: int) -> Scene:
     """The scene of a plan; ``seed`` fixes what the plan leaves open."""
     streams = [np.random.default_rng([seed, 2, k]) for k in range(10)]
     ideal, rail, corner, line, sides = _hole_line(plan, streams[0])
+    if plan.missing_holes or plan.doubled_holes:
+        ideal, rail, corner = _misdrilled(plan, ideal, rail, corner, streams[8])
     holes = _holes(plan, ideal, streams[1])
     inside, outside = streams[2].uniform(9, 19), streams[2].uniform(22, 42)
     inside = max(inside, plan.bore_mm / 2 + plan.chamfer_mm * 1.3 + 3.5)
