@@ -22,8 +22,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from holecount import exif, jpeg
+from holecount import decoder_words, exif, jpeg
 from holecount.exif import FULL_FRAME_DIAGONAL_MM as FULL_FRAME_DIAGONAL_MM
+from holecount.torn import torn_row
 from holecount.troubles import BadInput, UnfitPhoto
 
 if TYPE_CHECKING:
@@ -38,6 +39,10 @@ _LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], np.float32)
 
 _MISSING_GREY = 128
 """What a JPEG decoder paints where the data ran out: all coefficients zero (T.81 A.3.1 level shift)."""
+
+
+_SIGNS_OF_DAMAGE = ("premature end", "Premature end", "bad Huffman code", "instead of RST")
+"""In the words of libjpeg (jerror.h): picture data ran out or made no sense, and something was painted instead."""
 
 
 def _srgb_to_linear_table() -> NDArray[np.float32]:
@@ -222,14 +227,20 @@ def _decode_jpeg(data: bytes, path: Path, s: ReadSettings) -> _Decoded:
         )
     if head.n_components == 4 or head.bits != 8:
         return _decode_other(data, path, s)
-    try:
-        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
-    except cv2.error as e:
-        raise _damaged(path, "its picture cannot be decoded") from e
+    with decoder_words.caught() as words:
+        try:
+            bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+        except cv2.error as e:
+            raise _damaged(path, "its picture cannot be decoded") from e
     if bgr is None or bgr.shape[:2] != (head.height_px, head.width_px):
         raise _damaged(path, "its picture cannot be decoded")
     if bool((bgr[-1] == _MISSING_GREY).all()):
         raise _damaged(path, "the lower part of the picture is missing")
+    if any(sign in line for line in words for sign in _SIGNS_OF_DAMAGE):
+        raise _damaged(path, "a part of its picture cannot be decoded")
+    row = torn_row(np.asarray(bgr, np.uint8))
+    if row is not None:
+        raise _damaged(path, f"its colours jump at row {row} of the picture as stored")
     tags = exif.read_tags(head.exif)
     upright = turn_upright(np.asarray(bgr, np.uint8), exif.orientation(tags))
     return upright, tags, (head.width_px, head.height_px), []
@@ -257,7 +268,7 @@ def _decode_other(data: bytes, path: Path, s: ReadSettings) -> _Decoded:
     if _is_heif(data):
         _open_heif(path)
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), decoder_words.caught():
             warnings.simplefilter("ignore")  # Pillow remarks on oddities in tags: not the user's concern.
             with Image.open(io.BytesIO(data), formats=formats) as picture:
                 stored_px = picture.size
