@@ -85,13 +85,19 @@ def measure_file(
     progress: Callable[[str], None] | None = None,
 ) -> Measurement:
     """Read one photograph, measure it and save the marked picture if one is wanted; raises any `Trouble`."""
-    from holecount.measure import measure_photo
+    from concurrent.futures import ThreadPoolExecutor
+
     from holecount.photo import read_photo
-    from holecount.scale.by_hand import require_inside
 
     if progress:
         progress("reading the photograph")
-    photo = read_photo(photo_path)
+    with ThreadPoolExecutor(1) as aside:
+        reading = aside.submit(read_photo, photo_path)
+        # Decoding leaves the interpreter free to load the rest meanwhile.
+        from holecount.measure import measure_photo
+        from holecount.scale.by_hand import require_inside
+
+        photo = reading.result()
     if request.fixes is not None and request.fixes.by_number:
         # Numbers are those of the photograph as it is measured without corrections.
         request.fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)

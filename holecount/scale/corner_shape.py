@@ -77,9 +77,9 @@ class CornerShapes:
 
 def _outside(grid_mm: Array, radius_mm: float) -> Array:
     """Distance of points (..., 2) outside a corner at (0, 0) rounded by a radius, negative inside."""
-    q = radius_mm - grid_mm
-    beyond = np.hypot(np.maximum(q[..., 0], 0), np.maximum(q[..., 1], 0))
-    return np.asarray(beyond + np.minimum(q.max(axis=-1), 0) - radius_mm)
+    x, y = radius_mm - grid_mm[..., 0], radius_mm - grid_mm[..., 1]
+    beyond = np.sqrt(np.maximum(x, 0) ** 2 + np.maximum(y, 0) ** 2)
+    return np.asarray(beyond + np.minimum(np.maximum(x, y), 0) - radius_mm)
 
 
 @lru_cache(maxsize=64)
@@ -124,7 +124,8 @@ def corner_shapes(
     px_per_mm = float(np.linalg.norm(np.diff(to_px(middle), axis=0))) / np.sqrt(2.0)
     px_per_mm = float(2.0 ** (np.round(6 * np.log2(px_per_mm)) / 6))  # in steps, so that patterns serve again
     step = float(np.clip(0.8 / px_per_mm, 0.25 * scale, 0.6 * scale))
-    blurs_px = max(blur_px, 0.6), float(np.hypot(max(blur_px, 0.6), _COLOUR_BLUR_PX))
+    blur_px = float(2.0 ** (np.round(3 * np.log2(max(blur_px, 0.6))) / 3))
+    blurs_px = blur_px, float(np.hypot(blur_px, _COLOUR_BLUR_PX))
     (grid, w), (_, w_colour) = (_patterns(step, max(0.17 * scale, b / px_per_mm), scale) for b in blurs_px)
     power, power_colour = (w**2).sum(axis=1), (w_colour**2).sum(axis=1)
     h, width = bgr.shape[:2]
