@@ -6,6 +6,7 @@ found as a whole (a cheapest path in which the cost of a link depends on the one
 one odd mark neither ends it nor lures it away.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -263,12 +264,15 @@ def _plain_starts(score: Array, tail: Array, head: Array, direction: Array, weig
     """A few links that most surely belong to the row, away from one another."""
     best = np.full(len(score), -np.inf)
     order = np.argsort(-score)[:400]
-    by_tail: dict[int, list[int]] = {}
-    for e in order:
-        by_tail.setdefault(int(tail[e]), []).append(int(e))
-    for e in order:
-        after = by_tail.get(int(head[e]), [])
-        bend = [score[f] - 20 * abs(float(_wrap(direction[f] - direction[e]))) for f in after]
+    by_tail: dict[int, list[tuple[float, float]]] = {}
+    plain = list(zip(order.tolist(), tail[order].tolist(), head[order].tolist(), strict=True))
+    for e, from_mark, _ in plain:
+        by_tail.setdefault(from_mark, []).append((float(score[e]), float(direction[e])))
+    for e, _, to_mark in plain:
+        way = float(direction[e])
+        bend = [
+            value - 20 * abs(math.remainder(further - way, 2 * math.pi)) for value, further in by_tail.get(to_mark, [])
+        ]
         if bend:
             best[e] = score[e] + max(bend)
     ranked = [int(e) for e in np.argsort(-best) if np.isfinite(best[e])]

@@ -9,6 +9,7 @@ whose first axis is the horizontal run of the line of sight, away from the lens.
 """
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -211,7 +212,7 @@ def _in_common(x: Floats, name: str, share: Floats) -> Floats:
     return np.broadcast_to(seat, x.shape)
 
 
-def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 32) -> Rims:
+def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 24) -> Rims:
     """From polar patches of one photograph to the bore of each hole.
 
     Parameters
@@ -221,25 +222,29 @@ def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 32) -> Rims:
     weight : shape (n,)
         How much each counts for what the holes of a seat have in common.
     batch : int
-        Holes handled at a time; keeps the work in the processor's cache.
+        Holes handled at a time, at most; keeps the work in the processor's cache.
     """
     share = (weight / max(float(weight.sum()), 1e-6)).astype(np.float32)
     slices = [slice(a, a + batch) for a in range(0, len(x), batch)]
-    first = []
-    for part in slices:
+
+    def alone(part: slice) -> Floats:
         y = _profiles(x[part], s[part])
         for k in range(_TALK_AFTER):
             y = _ring(y, k)
-        first.append(y)
-    y = np.concatenate(first)
-    one = _relu(_dense(_summary(y, s), "fine.emb1"))
-    seat = _in_common(one, "fine.share1", share)
-    y += _relu(_dense(np.concatenate([one, seat], axis=1), "fine.ctx"))[:, None]
-    for part in slices:
-        z = y[part]
+        return y
+
+    def together(z: Floats) -> Floats:
         for k in range(_TALK_AFTER, len(_RINGS)):
             z = _ring(z, k)
-        y[part] = z
+        return z
+
+    # Most of it is multiplying matrices, which needs no interpreter: two batches at a time.
+    with ThreadPoolExecutor(2) as both:
+        y = np.concatenate(list(both.map(alone, slices)))
+        one = _relu(_dense(_summary(y, s), "fine.emb1"))
+        seat = _in_common(one, "fine.share1", share)
+        y += _relu(_dense(np.concatenate([one, seat], axis=1), "fine.ctx"))[:, None]
+        y = np.concatenate(list(both.map(together, [y[part] for part in slices])))
     rays = _dense(y, "fine.ray")
     summary = _summary(y, s, seat)
     two = _relu(_dense(summary, "fine.emb2"))
