@@ -309,9 +309,32 @@ def _other_edge(
     return None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rulers:
+    """What was found of rulers.
+
+    Attributes
+    ----------
+    references : tuple of Reference
+        One per ruler, or two (one per edge) when its edges are graduated differently or out of
+        step: x runs along the edge in mm from some longest mark, y is zero on each edge's line.
+    unread : int
+        Rows of regular strokes, as clear as a ruler's, whose units and division could not be told beyond
+        doubt. A woven ground can look like that too.
+    """
+
+    references: tuple[Reference, ...]
+    unread: int
+
+
 def find_rulers(
     photo: Photo, *, system: System | None = None, settings: RulerSettings | None = None
 ) -> list[Reference]:
+    """The rulers that `look_for_rulers` could read."""
+    return list(look_for_rulers(photo, system=system, settings=settings).references)
+
+
+def look_for_rulers(photo: Photo, *, system: System | None = None, settings: RulerSettings | None = None) -> Rulers:
     """Every ruler lying in the picture, wholly or in part.
 
     Parameters
@@ -321,23 +344,18 @@ def find_rulers(
         ``mm`` or ``inch``: keep to edges of this graduation.
     settings : RulerSettings, optional
 
-    Returns
-    -------
-    list of Reference
-        One per ruler, or two (one per edge) when its edges are graduated differently or out of
-        step: x runs along the edge in mm from some longest mark, y is zero on each edge's line.
-        Empty when there is none, or none that can be read beyond doubt.
     """
     settings = settings or RulerSettings()
     grey = photo.grey
-    edges = _find_edges(photo, grey, None, system, settings)
+    edges, unread = _find_edges(photo, grey, None, system, settings)
     if not edges and float((grey[::8, ::8] >= _WASHED_OUT).mean()) > settings.washed_out_frac:
         # On a washed-out face strokes may survive in one colour only.
         darkest = cv2.extractChannel(photo.bgr, 0)
         for channel in (1, 2):
             darkest = cv2.min(darkest, cv2.extractChannel(photo.bgr, channel))
-        edges = _find_edges(photo, np.asarray(darkest, np.uint8), grey, system, settings)
-    return _assemble(edges, settings)
+        edges, more = _find_edges(photo, np.asarray(darkest, np.uint8), grey, system, settings)
+        unread += more
+    return Rulers(references=tuple(_assemble(edges, settings)), unread=0 if edges else unread)
 
 
 def _find_edges(
@@ -346,8 +364,11 @@ def _find_edges(
     washed: NDArray[np.uint8] | None,
     system: System | None,
     settings: RulerSettings,
-) -> list[Edge]:
-    """All graduated edges that can be read in ``grey``; with ``washed`` only where that picture is washed out."""
+) -> tuple[list[Edge], int]:
+    """All graduated edges that can be read in ``grey``, and how many could not be.
+
+    With ``washed`` only where that picture is washed out.
+    """
     strips = find_strips(grey, settings.strips)
     if washed is not None:
         strips = [s for s in strips if _mean_near(washed, s.centre_px) >= _WASHED_OUT - 20]
@@ -379,7 +400,7 @@ def _find_edges(
                 edges.append(other)
     if not edges and system == "mm":
         edges = _blurred_edges(photo, grey, unread, strips, settings)
-    return edges
+    return edges, len(unread)
 
 
 def _blurred_edges(
