@@ -5,6 +5,7 @@ import dataclasses
 import io
 import json
 import math
+import stat
 import types
 import typing
 from pathlib import Path
@@ -17,6 +18,15 @@ from holecount.troubles import BadInput
 
 SCHEMA = 1
 """Grows when a field changes its meaning or goes; new fields alone do not change it."""
+
+MOST_BYTES = 20_000_000
+"""Of a saved measurement; one of 100 holes takes 70 kB (own choice)."""
+
+MOST_ENTRIES = 2000
+"""Of a list in it; seats have below 200 holes (own choice)."""
+
+MOST_LENGTH = 1e6
+"""Greatest number there can be: the widest picture read has below 66 000 pixels, a seat below 1000 mm. Derived."""
 
 
 def _plain(value: object) -> object:
@@ -77,6 +87,8 @@ def _build(kind: Any, value: Any, where: str) -> Any:
     if origin is tuple:
         if not isinstance(value, list):
             raise BadInput(f"{where} should be a list.")
+        if len(value) > MOST_ENTRIES:
+            raise BadInput(f"{where} has more than {MOST_ENTRIES} entries.")
         each = [args[0]] * len(value) if len(args) == 2 and args[1] is Ellipsis else list(args)
         if len(each) != len(value):
             raise BadInput(f"{where} should hold {len(each)} values, not {len(value)}.")
@@ -88,17 +100,60 @@ def _build(kind: Any, value: Any, where: str) -> Any:
         made: dict[str, Any] = {}
         for f in dataclasses.fields(kind):
             if f.name in value:
-                made[f.name] = _build(hints[f.name], value[f.name], f"{where}.{f.name}" if where else f.name)
+                inner = f"{where}.{f.name}" if where else f.name
+                made[f.name] = _build(hints[f.name], value[f.name], inner)
+                _check_number(f.name, made[f.name], inner)
             elif f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING:
                 raise BadInput(f"{where or 'the file'} lacks '{f.name}'.")
         return kind(**made)  # type: ignore[operator]
     if kind is float and isinstance(value, int | float) and not isinstance(value, bool):
-        if not math.isfinite(value):
-            raise BadInput(f"{where} is not a finite number.")
+        if not abs(value) <= MOST_LENGTH:
+            raise BadInput(f"{where} is {value!r:.30}, more than can be.")
         return float(value)
     if kind in (str, int, bool) and type(value) is kind:
         return value
     raise BadInput(f"{where} is {value!r}, which is not {'a number' if kind in (int, float) else 'what it should be'}.")
+
+
+_ABOVE_ZERO = {"width_px", "height_px", "number", "n", "mm_per_px", "distance_mm", "focal_px", "diameter_mm"}
+"""Fields that mean nothing unless they are above zero."""
+
+
+def _check_number(name: str, value: Any, where: str) -> None:
+    """Hold a number to what its name promises: ``u_`` and ``n_`` are never below 0, ``_frac`` lies in 0 to 1."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return
+    if not abs(value) <= MOST_LENGTH:
+        raise BadInput(f"{where} is {value!r:.30}, more than can be.")
+    if value <= 0 and name in _ABOVE_ZERO:
+        raise BadInput(f"{where} is {value:g}; it should be above zero.")
+    if value < 0 and (name.startswith(("u_", "n_")) or name.endswith("_frac") or name in ("sd_mm", "share", "misfit")):
+        raise BadInput(f"{where} is {value:g}; it cannot be below zero.")
+    if value > 1 and name.endswith("_frac"):
+        raise BadInput(f"{where} is {value:g}; it cannot be above one.")
+
+
+def _check_whole(m: Measurement) -> None:
+    """Refuse a measurement whose parts speak of holes that are not there, or contradict one another."""
+    n = len(m.holes)
+    if [h.number for h in m.holes] != list(range(1, n + 1)):
+        raise BadInput(f"its holes are not numbered from 1 to {n}.")
+    rails = [r.name for r in m.rails]
+    if len(set(rails)) != len(rails):
+        raise BadInput("two rails have one name.")
+    strangers = {h.rail for h in m.holes} - set(rails)
+    if strangers:
+        raise BadInput(f"holes lie on a rail '{min(strangers)}' that it does not list.")
+    for rail in (*m.rails, m.seat):
+        named = set(rail.holes)
+        for spread in (rail.pitch, rail.same_side_pitch, rail.diameter):
+            named |= {*spread.min_at, *spread.max_at} if spread else set()
+            if spread and not (0 < spread.min_mm <= spread.mean_mm <= spread.max_mm):
+                raise BadInput(f"the figures of '{rail.name}' contradict one another.")
+        if not named <= set(range(1, n + 1)):
+            raise BadInput(f"'{rail.name}' speaks of holes that are not there.")
+        if rail.n_open + rail.n_blocked != rail.n_holes or len(rail.holes) != rail.n_holes + rail.n_hidden:
+            raise BadInput(f"the counts of '{rail.name}' contradict one another.")
 
 
 def from_json(text: str, *, source: str = "the file") -> Measurement:
@@ -111,7 +166,7 @@ def from_json(text: str, *, source: str = "the file") -> Measurement:
     """
     try:
         raw = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as e:
+    except (ValueError, RecursionError) as e:  # Numbers of thousands of digits are a ValueError, too.
         raise BadInput(
             f"{source} is not a saved measurement (not JSON).",
             "Make one with: holecount measure PHOTO --as json > SAVED.json",
@@ -121,13 +176,14 @@ def from_json(text: str, *, source: str = "the file") -> Measurement:
             f"{source} is JSON but not a saved measurement.",
             "Make one with: holecount measure PHOTO --as json > SAVED.json",
         )
-    if raw["schema"] != SCHEMA:
+    if raw["schema"] != SCHEMA or isinstance(raw["schema"], bool):
         raise BadInput(
             f"{source} has schema {raw['schema']!r}; this holecount reads schema {SCHEMA}.",
             "Measure the photograph again, or update holecount.",
         )
     try:
         made = _build(Measurement, raw, "")
+        _check_whole(made)
     except BadInput as e:
         raise BadInput(f"{source} is damaged: {e.what}", e.hint or "Measure the photograph again.") from e
     assert isinstance(made, Measurement)
@@ -136,10 +192,14 @@ def from_json(text: str, *, source: str = "the file") -> Measurement:
 
 def read(path: Path) -> Measurement:
     """Read a saved measurement from a file; `BadInput` when it cannot be read."""
+    hint = "Give a file made by: holecount measure PHOTO --as json"
     try:
-        return from_json(path.read_text(encoding="utf-8"), source=f"'{path}'")
-    except (OSError, UnicodeDecodeError) as e:
-        why = e.strerror if isinstance(e, OSError) else "not text"
-        raise BadInput(
-            f"'{path}' cannot be read: {why}.", "Give a file made by: holecount measure PHOTO --as json"
-        ) from e
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode) or status.st_size > MOST_BYTES:
+            why = "too large for" if stat.S_ISREG(status.st_mode) else "not"
+            raise BadInput(f"'{path}' is {why} a file of a saved measurement.", hint)
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, ValueError) as e:
+        why = (e.strerror or "unknown") if isinstance(e, OSError) else "not text"
+        raise BadInput(f"'{path}' cannot be read: {why}.", hint) from e
+    return from_json(text, source=f"'{path}'")
