@@ -58,6 +58,8 @@ class Measurement:
     verdict : {"good", "check"}
     verdict_reasons : tuple of str
         Why ``check``; empty when ``good``.
+    remarks : tuple of str
+        Good to know, and no reason to doubt the figures: holes under the card, holes packed with cane.
     scale : ScaleUse or None
         None when measured in pixels; then every ``_mm`` value is pixels and says so in the report.
     shape : {"square", "tapered", "bowed", "round", "oval"}
@@ -81,3 +83,4 @@ class Measurement:
     rails: tuple[RailStats, ...]
     seat: RailStats
     low_confidence: tuple[LowConfidence, ...]
+    remarks: tuple[str, ...] = ()

@@ -32,6 +32,8 @@ def table(m: Measurement) -> str:
         "",
         *_extremes(m.seat, pixels=pixels),
     ]
+    if m.remarks:
+        parts += ["", "Good to know:", *(_bullet(remark) for remark in m.remarks)]
     if m.low_confidence:
         parts += ["", "Look again:", *_stretches(m.low_confidence)]
     parts += ["", *_scale(m.scale)]

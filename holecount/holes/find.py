@@ -33,6 +33,8 @@ class FindSettings:
     n_marks : strongest marks the line is looked for among; n_voters : those that vote for the step.
     weak_share : rim evidence below this share of a usual hole's is no mark at first.
     again_share : in an empty slot of the line, evidence above this share is looked at again.
+    stray_share : evidence above this share beside the line is a stray mark; a hole drilled twice shows a third, its
+        neighbour being in the way (drawn pictures, 2026-11).
     reach_share : how far from its slot a hole may lie, in steps.
     least_seen, least_seen_share : a closed line needs this many seen holes and this share of its slots;
         a doll's chair has about 20 (own choice).
@@ -50,6 +52,7 @@ class FindSettings:
     n_voters: int = 160
     weak_share: float = 0.12
     again_share: float = 0.15
+    stray_share: float = 0.3
     reach_share: float = 0.22
     least_seen: int = 12
     least_seen_share: float = 0.5
@@ -82,8 +85,8 @@ class Found:
     closed : bool; rows : tuple of int
         One closed line, or separate rows of these lengths.
     step_mm, rough_diameter_mm : float
-    n_strays : int
-        Clear marks of hole size near the line that are not part of it.
+    strays_px : float array, shape (k, 2)
+        Clear marks of hole size near the line that are not part of it, clearest first.
     gain : float
         Evidence less prices per slot, for choosing among scales.
     """
@@ -97,7 +100,7 @@ class Found:
     rows: tuple[int, ...]
     step_mm: float
     rough_diameter_mm: float
-    n_strays: int
+    strays_px: Array
     gain: float
 
     def corrected(self, fixes: Fixes, camera: Camera) -> "Found":
@@ -285,8 +288,11 @@ def _look_again(
     for k in np.nonzero(~seen & ~covered)[0]:
         rim, _ = rim_evidence(flat, xy[k] + shifts)
         best = int(rim.argmax())
+        # A closed line has a hole in every slot unless the gauge finds none there; an open row ends somewhere.
         if rim[best] > s.again_share * usual:
             xy[k] = xy[k] + shifts[best]
+            filled_in[k] = True
+        elif lines[0].closed:
             filled_in[k] = True
     if not lines[0].closed:
         # An open row ends where nothing more is seen: empty slots at its ends are none.
@@ -295,7 +301,7 @@ def _look_again(
         xy, seen, filled_in, covered = xy[kept], seen[kept], filled_in[kept], covered[kept]
     else:
         rows = tuple(len(line.index) for line in lines)
-    stray = np.setdiff1d(np.nonzero(marks.rim > 0.5 * usual)[0], on_line)
+    stray = np.setdiff1d(np.nonzero(marks.rim > s.stray_share * usual)[0], on_line)
     near = [
         i
         for i in stray
@@ -312,7 +318,7 @@ def _look_again(
         rows=rows,
         step_mm=step_mm,
         rough_diameter_mm=2 * (radius + _RADIUS_BIAS_MM),
-        n_strays=len(near),
+        strays_px=camera.to_px(marks.xy_mm[near]) if near else np.zeros((0, 2)),
         gain=sum(line.gain for line in lines) / len(xy),
     )
 

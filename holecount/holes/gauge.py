@@ -49,6 +49,10 @@ SMALLEST_PX, STEEPEST = 3.4, 1.15
 """Radius in px and slope of the line of sight (tangent) between which the rim model was learned (docs/rim-model.md);
 beyond them uncertainties grow with the square of the excess (common practice, no source)."""
 
+U_FEW_PX, FEW_PX = 0.28, 5.0
+"""Diameters of holes of this radius in px err by so many px for all holes alike, beyond what the rim model says; with
+the square of the radius it goes (drawn pictures of another tracer than the model learned from, 2026-11)."""
+
 SATURATED = 0.956
 """Linear light of sRGB code 250 (IEC 61966-2-1)."""
 
@@ -273,6 +277,7 @@ def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Arr
     centre_px = camera.to_px(centre)
     strange = np.maximum(np.maximum(SMALLEST_PX / (ref * patch.px_per_mm), patch.slope / STEEPEST), 1.0) ** 2
     u_centre = rims.u_centre * ref * strange
+    few_px = U_FEW_PX * (FEW_PX / (ref * patch.px_per_mm)) ** 2 / patch.px_per_mm
     weight = np.where(seen, _ray_weight(rims), 0.0)
     # Points of a full circle of total weight W fix its centre to sqrt(2 / W) along each axis.
     weight *= (2.0 / u_centre**2 / np.maximum(weight.sum(axis=1), 1e-12))[:, None]
@@ -294,7 +299,7 @@ def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Arr
                 rim_weight=weight[i],
                 diameter_mm=float(2 * radius[i] * ref[i]),
                 u_own_diameter_mm=float(2 * rims.u_own[i] * ref[i] * strange[i]),
-                u_shared_diameter_mm=float(2 * rims.u_shared * ref[i] * strange[i]),
+                u_shared_diameter_mm=float(np.hypot(2 * rims.u_shared * ref[i] * strange[i], few_px[i])),
                 u_own_centre_mm=float(u_centre[i]),
                 chamfer_mm=float(rims.chamfer[i] * ref[i]),
                 arc_seen_frac=float(seen[i].mean()),

@@ -34,8 +34,11 @@ FIRST_SEED = 52_000
 Draw = Callable[[np.random.Generator], dict[str, object]]
 
 
+USUAL_SCALES = ("card",) * 4 + ("card+ruler",) * 2 + ("ruler-mm", "ruler-inch", "two-rulers")
+
+
 def _scale(r: np.random.Generator, *kinds: str) -> str:
-    return str(r.choice(kinds or ("card", "card", "card", "card+ruler", "ruler-mm", "ruler-inch", "two-rulers")))
+    return str(r.choice(kinds or USUAL_SCALES))
 
 
 KINDS: dict[str, Draw] = {
@@ -43,7 +46,7 @@ KINDS: dict[str, Draw] = {
     "tilted": lambda r: {"tilt_deg": float(r.uniform(22, 38))},
     "lone ruler": lambda r: {
         "scale_kind": _scale(r, "ruler-mm", "ruler-inch"),
-        "seat_size": float(r.uniform(0.45, 0.7)),
+        "seat_size": float(r.uniform(0.35, 0.6)),
     },
     "blurred": lambda r: {"blur_px": float(r.uniform(1.3, 3.2)), "noise": 0.004},
     "noisy": lambda r: {"exposure": float(r.uniform(0.15, 0.4)), "noise": float(r.uniform(0.02, 0.05))},
@@ -97,7 +100,7 @@ def seed_and_plan(number: int) -> tuple[int, str, dict[str, object]]:
     seed = FIRST_SEED + number
     kind = list(KINDS)[number % len(KINDS)]
     r = np.random.default_rng([seed, 9])
-    size = float(r.uniform(0.5, 1.0))
+    size = float(r.uniform(0.42, 0.78))  # holes of 5 to 20 px radius, as on the shared photographs
     plan: dict[str, object] = {
         "width_px": int(r.choice([1100, 1280, 1440])),
         "seat_size": size,
