@@ -127,7 +127,7 @@ def content_of(m: Measurement, decision: Decision, job: JobNotes) -> SheetConten
         made_by=f"holecount {__version__}",
         good=m.verdict == "good",
         verdict="good" if m.verdict == "good" else "check: look again before you buy cane",
-        verdict_reasons=m.verdict_reasons,
+        verdict_reasons=(*m.verdict_reasons, *m.remarks),
         shape=SHAPE_WORDS.get(m.shape, m.shape),
         count=count_words(m.seat),
         figures=_figures(m),
