@@ -106,6 +106,11 @@ class Fixes:
     mark: tuple[MarkedHole, ...] = ()
 
     @property
+    def of_holes(self) -> bool:
+        """Whether any single hole is corrected."""
+        return bool(self.add or self.strike_out or self.mark)
+
+    @property
     def by_number(self) -> bool:
         """Whether a hole is called by its number, so that `placed` is needed first."""
         return any(p.number is not None for p in (*self.strike_out, *(m.place for m in self.mark)))

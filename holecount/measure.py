@@ -2,18 +2,19 @@
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holecount.fixes import Fixes
+from holecount.holes.beside import holes_beside
 from holecount.holes.find import Found, find_line
 from holecount.holes.gauge import RimReading
 from holecount.holes.hole import Hole, Status
 from holecount.holes.lean import lean_of_rows
-from holecount.judge import Evidence, doubts_of, verdict_of
+from holecount.judge import Evidence, doubts_of, remarks_of, verdict_of
 from holecount.measurement import Measurement, ReferenceUse, ScaleUse
 from holecount.photo import Photo
 from holecount.rails import Layout, lay_out, rows_layout
@@ -24,7 +25,7 @@ from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.plane import Camera, straight_above
 from holecount.scale.reference import Reference
 from holecount.scale.ruler import find_rulers
-from holecount.settle import no_holes, outlines_px, settle
+from holecount.settle import Settled, believed, carried_over, correct, no_holes, outlines_px, settle
 from holecount.stats import LowConfidence, RailStats, low_confidence, rail_stats
 
 Array = NDArray[np.float64]
@@ -77,26 +78,30 @@ class Located:
     ----------
     references, left_out : tuple of Reference
         Things of known size the scale is from, and those that did not agree with them.
-    plane : PlaneFit or None
-        None when lengths stay in pixels.
-    camera : Camera
-        The plane fit's, or with the tilt that the rows of holes suggest where that fit leaves it open.
-    found : Found
-        The hole line.
+    settled : Settled
+        The hole line, gauged and settled as it was found.
     lean_open : bool
-        The tilt has to be told by the holes.
+        The tilt had to be told by the holes.
     """
 
     references: tuple[Reference, ...]
     left_out: tuple[Reference, ...]
-    plane: PlaneFit | None
-    camera: Camera
-    found: Found
+    settled: Settled
     lean_open: bool
 
 
-def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress: Progress | None = None) -> Measurement:
-    """Measure one photograph: the scale and the hole line are located, then corrected, gauged and written down.
+def measure_photo(
+    photo: Photo,
+    request: MeasureRequest | None = None,
+    progress: Progress | None = None,
+    *,
+    located: Callable[[MeasureRequest], Located] | None = None,
+) -> Measurement:
+    """Measure one photograph: scale and holes are located, then corrected and written down.
+
+    Parameters
+    ----------
+    located : gives the seat as located for a request; the bench page hands in one that remembers.
 
     Raises
     ------
@@ -105,54 +110,86 @@ def measure_photo(photo: Photo, request: MeasureRequest | None = None, progress:
     NoHoles
         No row of holes was found.
     BadInput
-        The corrections do not belong to this photograph.
+        The corrections do not belong to this photograph, or mean no hole of it.
     """
     ask = request or MeasureRequest()
-    say = progress or _silent
-    if ask.fixes is not None:
-        ask.fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
-    references = None
-    if not ask.in_pixels:
-        say("looking for the card or ruler")
-        references = find_references(photo, ask)
-    return finish(photo, locate(photo, references, say), ask.fixes, say)
+    where = located or (lambda asked: locate(photo, asked, progress))
+    fixes = ask.fixes
+    if fixes is not None:
+        fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
+        if fixes.by_number:
+            # Numbers are those of the photograph as it is measured without corrections.
+            fixes = fixes.placed(finish(photo, where(replace(ask, fixes=None))).holes)
+    return finish(photo, where(ask), fixes)
 
 
-def _silent(words: str) -> None:
-    """Say nothing."""
+def locate(
+    photo: Photo,
+    request: MeasureRequest | None = None,
+    progress: Progress | None = None,
+    *,
+    references: Sequence[Reference] | None = None,
+) -> Located:
+    """Scale and holes as the photograph and, where the user placed something of known size, the corrections have them.
 
-
-def locate(photo: Photo, references: Sequence[Reference] | None, progress: Progress = _silent) -> Located:
-    """Scale and hole line; ``references`` None leaves lengths in pixels.
+    Parameters
+    ----------
+    references : what `find_references` gives for this request, where that is known already.
 
     Raises
     ------
     NoScale
-        Without references, or when none fits.
+        Nothing of known size was found (and pixels were not asked for).
     NoHoles
         No row of holes was found.
     """
+    ask, say = request or MeasureRequest(), progress or _silent
+    if ask.in_pixels:
+        say("looking for holes")
+        camera, found = _found_in_pixels(photo)
+        say("gauging the holes")
+        return Located(references=(), left_out=(), settled=settle(photo, camera, None, found, ()), lean_open=False)
     if references is None:
-        progress("looking for holes")
-        return _located_in_pixels(photo)
+        say("looking for the card or ruler")
+        references = find_references(photo, ask)
     plane, used, left_out = fit_agreeing(
         references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
     )
-    progress("looking for holes")
+    say("looking for holes")
     camera = plane.camera
-    lean_open = bool(plane.u_log_scale(_half_way_points(photo))[1].max() > LEAN_UNKNOWN_REL)
+    lean_open = _leaves_lean_open(photo, plane)
     if lean_open:
         camera = lean_of_rows(photo, camera, used)
-    found = find_line(photo, camera, outlines_px(used))
-    if found is None:
+    line = find_line(photo, camera, outlines_px(used))
+    if line is None:
         raise no_holes()
-    return Located(references=used, left_out=left_out, plane=plane, camera=camera, found=found, lean_open=lean_open)
+    say("gauging the holes")
+    settled = settle(photo, camera, plane, line, used)
+    return Located(references=used, left_out=left_out, settled=settled, lean_open=lean_open)
 
 
-def finish(photo: Photo, located: Located, fixes: Fixes | None = None, progress: Progress = _silent) -> Measurement:
+def moved_to(photo: Photo, located: Located, references: Sequence[Reference]) -> Located:
+    """The seat under another scale without a new look at the picture: what `locate` gives but for the last hundredths.
+
+    Holes and rims stay where they were seen under the scale before.
+
+    Raises
+    ------
+    NoScale
+        The new references make none.
+    """
+    plane, used, left_out = fit_agreeing(
+        references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
+    )
+    lean_open = _leaves_lean_open(photo, plane)
+    settled = carried_over(photo, located.settled, plane, used, keep_lean=lean_open)
+    return Located(references=used, left_out=left_out, settled=settled, lean_open=lean_open)
+
+
+def finish(photo: Photo, located: Located, fixes: Fixes | None = None) -> Measurement:
     """From the seat as located, with corrections of single holes, to the measurement.
 
-    What the corrections say of the scale has its say in `find_references`, not here.
+    Costs what the corrections change. What they say of the scale belongs to `locate`.
 
     Raises
     ------
@@ -161,20 +198,19 @@ def finish(photo: Photo, located: Located, fixes: Fixes | None = None, progress:
     BadInput
         A correction means no hole.
     """
-    progress("gauging the holes")
-    camera, plane, found, readings = settle(
-        photo, located.camera, located.plane, located.found, located.references, fixes
-    )
-    return write_down(
-        photo, found, readings, camera, plane, located.references, located.left_out, lean_open=located.lean_open
-    )
+    settled = believed(correct(photo, located.settled, fixes, located.references))
+    return write_down(photo, settled, located.references, located.left_out, lean_open=located.lean_open)
+
+
+def _silent(words: str) -> None:
+    """Say nothing."""
 
 
 PICTURE_WIDTHS_MM = (620.0, 440.0, 310.0, 220.0, 150.0)
 """What the longer side of the picture may span when nothing tells: a whole seat, or part of a rail."""
 
 
-def _located_in_pixels(photo: Photo) -> Located:
+def _found_in_pixels(photo: Photo) -> tuple[Camera, Found]:
     """The hole line at the size that suits it best; the camera is taken to look straight down."""
     best: tuple[Camera, Found] | None = None
     for span in PICTURE_WIDTHS_MM:
@@ -184,7 +220,7 @@ def _located_in_pixels(photo: Photo) -> Located:
             best = (camera, found)
     if best is None:
         raise no_holes()
-    return Located(references=(), left_out=(), plane=None, camera=best[0], found=best[1], lean_open=False)
+    return best
 
 
 LEAN_UNKNOWN_REL = 0.04
@@ -192,18 +228,16 @@ LEAN_UNKNOWN_REL = 0.04
 the hole line stands steps uneven by about a tenth (see `LineSettings`)."""
 
 
-def _half_way_points(photo: Photo) -> Array:
-    """Points (4, 2) in px half way from the middle to the corners."""
+def _leaves_lean_open(photo: Photo, plane: PlaneFit) -> bool:
+    """Whether the references alone leave the tilt so open that the holes have to tell it."""
     w, h = photo.width_px, photo.height_px
-    return np.array([(x * w, y * h) for x in (0.25, 0.75) for y in (0.25, 0.75)])
+    half_way = np.array([(x * w, y * h) for x in (0.25, 0.75) for y in (0.25, 0.75)])
+    return bool(plane.u_log_scale(half_way)[1].max() > LEAN_UNKNOWN_REL)
 
 
 def write_down(
     photo: Photo,
-    found: Found,
-    readings: Sequence[RimReading],
-    camera: Camera,
-    plane: PlaneFit | None,
+    settled: Settled,
     references: Sequence[Reference],
     left_out: Sequence[Reference] = (),
     *,
@@ -214,6 +248,7 @@ def write_down(
     ``left_out`` are things of known size that did not agree, ``lean_open`` says that the tilt had to be
     told by the holes.
     """
+    found, camera, plane, readings = settled.found, settled.camera, settled.plane, settled.readings
     n = len(found.xy_px)
     seen = np.nonzero(~found.hidden)[0]
     at = {int(slot): r for slot, r in zip(seen, readings, strict=True)}
@@ -230,7 +265,8 @@ def write_down(
     )
     new = ((xy - layout.origin_mm) @ layout.turn.T * per_px)[layout.order]
     u_local = plane.u_log_scale(xy_px)[1][layout.order] if plane is not None else np.zeros(n)
-    evidence = Evidence.of(photo, camera, at, found, u_local, layout)
+    beside = holes_beside(photo, camera, found, readings)
+    evidence = Evidence.of(photo, camera, at, found, u_local, layout, beside=beside)
     holes = []
     for k in range(n):
         slot = int(layout.order[k])
@@ -276,6 +312,7 @@ def write_down(
         rails=rails,
         seat=seat,
         low_confidence=tuple(low),
+        remarks=remarks_of(evidence, holes, seat, lean_open=lean_open),
     )
 
 

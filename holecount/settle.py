@@ -1,6 +1,7 @@
 """The rims gauged and the plane refined by them until neither moves; then what the rims bear out."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +25,6 @@ MOST_TURNS = 4
 """Rounds of refining before it is left as it is: a lone ruler at 30 degrees takes three (sample set, 2026-11)."""
 
 
-def corrected(found: Found, fixes: Fixes | None, camera: Camera) -> Found:
-    """Strike out, add and mark holes as the user said."""
-    if fixes is None or not (fixes.add or fixes.strike_out or fixes.mark):
-        return found
-    return found.corrected(fixes, camera)
-
-
 def outlines_px(references: Sequence[Reference]) -> tuple[Array, ...]:
     """Outlines of the things that lie on the frame, which may cover holes."""
     return tuple(ref.outline_px for ref in references if len(ref.outline_px) >= 4)
@@ -44,45 +38,149 @@ def no_holes() -> NoHoles:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """The hole line with its rims gauged, under the camera that scale and rims agree on.
+
+    Attributes
+    ----------
+    camera : Camera
+    plane : PlaneFit or None
+        None when lengths stay in pixels.
+    found : Found
+    readings : tuple of RimReading
+        Of the slots of ``found`` that are not hidden, in order.
+    before : tuple of Camera and PlaneFit or None
+        Camera and plane of the last round's start, under which the readings were taken.
+    """
+
+    camera: Camera
+    plane: PlaneFit | None
+    found: Found
+    readings: tuple[RimReading, ...]
+    before: tuple[Camera, PlaneFit | None]
+
+
 def settle(
+    photo: Photo, camera: Camera, plane: PlaneFit | None, found: Found, references: Sequence[Reference]
+) -> Settled:
+    """Gauge the rims and refine the plane by them until it no longer moves; without a plane they are gauged alone."""
+    readings = gauge_all(photo, camera, found.xy_px[~found.hidden], found.rough_diameter_mm)
+    return _refined(photo, camera, plane, found, readings, references)
+
+
+def correct(photo: Photo, settled: Settled, fixes: Fixes | None, references: Sequence[Reference]) -> Settled:
+    """Strike out, add and mark holes as the user said.
+
+    Rims gauged already are not gauged again, only new ones are; then the last round of refining is done again, so that
+    the figures move by what the corrections change and by nothing else.
+
+    Raises
+    ------
+    BadInput
+        A correction means no hole.
+    """
+    if fixes is None or not fixes.of_holes:
+        return settled
+    found = settled.found.corrected(fixes, settled.camera)
+    known = dict(zip(_places(settled.found), settled.readings, strict=True))
+    new = [at for at in _places(found) if at not in known]
+    if new:
+        known |= zip(new, _gauge_beside(photo, settled, np.array(new)), strict=True)
+    start = replace(settled, found=found, readings=tuple(known[at] for at in _places(found)))
+    camera, plane = settled.before
+    refined = _refined_plane(photo, camera, plane, found, start.readings, references)
+    if refined is None:
+        return replace(start, camera=camera, plane=plane)
+    if _scale_change(settled.camera, refined.camera, found.xy_px[~found.hidden]) <= REGAUGE_REL:
+        return replace(start, camera=refined.camera, plane=refined)
+    return _refined(photo, camera, plane, found, start.readings, references, fixes)
+
+
+def carried_over(
+    photo: Photo, settled: Settled, plane: PlaneFit, references: Sequence[Reference], *, keep_lean: bool
+) -> Settled:
+    """The rims as gauged before, under a new plane that they refine once; nothing is looked for or gauged.
+
+    ``keep_lean`` starts from the camera before, where the new references leave the tilt open.
+    """
+    start = settled.camera if keep_lean and settled.plane is not None else plane.camera
+    readings = tuple(regauge(settled.readings, start))
+    refined = _refined_plane(photo, start, plane, settled.found, readings, references) or plane
+    return Settled(camera=refined.camera, plane=refined, found=settled.found, readings=readings, before=(start, plane))
+
+
+def _places(found: Found) -> list[tuple[float, float]]:
+    """Where the seen slots are, to tell them apart by."""
+    return [(float(x), float(y)) for x, y in found.xy_px[~found.hidden]]
+
+
+def _gauge_beside(photo: Photo, settled: Settled, centres_px: Array) -> list[RimReading]:
+    """Readings at new centres (n, 2), beside some holes known already: the gauge goes by what a seat's holes share."""
+    camera, some = settled.before[0], settled.readings[:: max(1, len(settled.readings) // N_ROUGH)]
+    beside = np.array([(r.x_px, r.y_px) for r in some]).reshape(-1, 2)
+    rough = _common_mm(some, camera) if some else settled.found.rough_diameter_mm
+    return gauge_holes(photo, camera, np.vstack([centres_px, beside]), rough)[: len(centres_px)]
+
+
+def _common_mm(readings: Sequence[RimReading], camera: Camera) -> float:
+    return float(np.median([r.diameter_mm for r in regauge(readings, camera)]))
+
+
+def _refined(
     photo: Photo,
     camera: Camera,
     plane: PlaneFit | None,
     found: Found,
+    readings: Sequence[RimReading],
     references: Sequence[Reference],
     fixes: Fixes | None = None,
-) -> tuple[Camera, PlaneFit | None, Found, list[RimReading]]:
-    """Gauge the rims and refine the plane by them until it no longer moves; without a plane they are gauged alone.
-
-    Returns
-    -------
-    camera, plane, found, readings
-        ``readings`` belong to the slots of ``found`` that are not hidden, in order.
-    """
-    found = corrected(found, fixes, camera)
-    readings = gauge_all(photo, camera, found.xy_px[~found.hidden], found.rough_diameter_mm)
-    if plane is None:
-        return camera, None, *believed(found, readings)
+) -> Settled:
+    """The plane refined by the rims, and the rims gauged again under it, until it no longer moves."""
+    before = camera, plane
     for _ in range(MOST_TURNS):
-        rims = rim_shapes(readings, camera)
-        if rims is None:
+        before = camera, plane
+        refined = _refined_plane(photo, camera, plane, found, readings, references)
+        if refined is None:
             break
-        start = None if camera is plane.camera else camera
-        plane = with_rims(plane, references, rims, focal_px=photo.focal_px, start=start)
+        plane = refined
         moved = _scale_change(camera, plane.camera, found.xy_px[~found.hidden])
         camera = plane.camera
         if moved <= REGAUGE_REL:
             break
         again = find_line(photo, camera, outlines_px(references)) if moved > REFIND_REL else None
-        rough = float(np.median([r.diameter_mm for r in regauge(readings, camera)]))
+        rough = _common_mm(readings, camera)
         if again is not None:
-            found = corrected(again, fixes, camera)
+            found = again if fixes is None else again.corrected(fixes, camera)
             centres = found.xy_px[~found.hidden]
         else:
             centres = np.array([[r.x_px, r.y_px] for r in readings])
         readings = gauge_all(photo, camera, centres, rough)
-    found, readings = believed(found, readings)
-    return camera, plane, found, regauge(readings, camera)
+    else:
+        before = camera, plane
+    return Settled(camera=camera, plane=plane, found=found, readings=tuple(readings), before=before)
+
+
+def _refined_plane(
+    photo: Photo,
+    camera: Camera,
+    plane: PlaneFit | None,
+    found: Found,
+    readings: Sequence[RimReading],
+    references: Sequence[Reference],
+) -> PlaneFit | None:
+    """The plane refined once by the rims as read under this camera; None without a plane or with too few rims."""
+    rims = rim_shapes(_not_said_blocked(found, readings), camera)
+    if rims is None or plane is None:
+        return None
+    earlier = None if camera is plane.camera else camera
+    return with_rims(plane, references, rims, focal_px=photo.focal_px, start=earlier)
+
+
+def _not_said_blocked(found: Found, readings: Sequence[RimReading]) -> list[RimReading]:
+    """Readings less those of holes that the user called blocked: their rims tell nothing of bore and tilt."""
+    said = [what for what, hidden in zip(found.by_hand, found.hidden, strict=True) if not hidden]
+    return [r for r, what in zip(readings, said, strict=True) if what != "blocked"]
 
 
 LEAST_HOLE_SCORE, MOST_BLOCKED = 0.3, 0.5
@@ -90,7 +188,7 @@ LEAST_HOLE_SCORE, MOST_BLOCKED = 0.3, 0.5
 2026-11); of a row of holes at most this share is packed with cane, else it is print or beading."""
 
 
-def believed(found: Found, readings: Sequence[RimReading]) -> tuple[Found, list[RimReading]]:
+def believed(settled: Settled) -> Settled:
     """What the rims bear out: filled-in slots without a hole's rim are hidden again, rows of no holes go.
 
     Raises
@@ -98,7 +196,8 @@ def believed(found: Found, readings: Sequence[RimReading]) -> tuple[Found, list[
     NoHoles
         When nothing is left.
     """
-    of_slot = {int(k): r for k, r in zip(np.nonzero(~found.hidden)[0], readings, strict=True)}
+    found = settled.found
+    of_slot = {int(k): r for k, r in zip(np.nonzero(~found.hidden)[0], settled.readings, strict=True)}
     keep = np.ones(len(found.xy_px), bool)
     hidden = found.hidden.copy()
     by_hand = np.array([said is not None for said in found.by_hand])
@@ -118,7 +217,8 @@ def believed(found: Found, readings: Sequence[RimReading]) -> tuple[Found, list[
         raise no_holes()
     rows = tuple(int(keep[a:b].sum()) for a, b in zip(ends - np.array(found.rows), ends, strict=True))
     left = [r for k, r in of_slot.items() if keep[k] and not hidden[k]]
-    return found.only(keep, hidden, tuple(n for n in rows if n)), left
+    found = found.only(keep, hidden, tuple(n for n in rows if n))
+    return replace(settled, found=found, readings=tuple(regauge(left, settled.camera)))
 
 
 ROUGH_REL = 0.02

@@ -4,6 +4,7 @@ import contextlib
 import threading
 import traceback
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from queue import Queue
@@ -67,6 +68,7 @@ class OpenJob:
         self.counted: int | None = None
         self.trouble: Trouble | None = None
         self.doing = ""
+        self.reckoning = threading.Lock()  # held while something is reckoned at once
         self.queued = self.asked = False
         self.told: tuple[object, dict[str, Any]] | None = None  # what the browser was told last, and of what
         self._weave: tuple[object, Weave] | None = None
@@ -136,16 +138,14 @@ class Bench:
         Parameters
         ----------
         wait_s : how long to wait for measuring to be done.
-        preview : a preview will do.
+        preview : a preview will do, where the exact figures take a new look at the picture.
         """
         inputs = opened.job.inputs()
         wanted = measured_from(inputs)
 
-        if preview and opened.made_from != wanted:
+        if opened.made_from != wanted:
             # Not left to the worker, which may still be busy with the change before.
-            soon = opened.session.preview(inputs)
-            if soon is not None:
-                self._previewed(opened, wanted, soon)
+            self._at_once(opened, inputs, wanted, preview=preview)
 
         def early() -> bool:
             return preview and opened.previewed is not None and opened.previewed[0] == wanted
@@ -225,33 +225,53 @@ class Bench:
             wanted = measured_from(inputs)
             if opened.made_from == wanted:
                 return
-            m: Measurement | None = None
-            trouble: Trouble | None = None
-            loaded = False
-            try:
-                loaded = not opened.made_from and opened.job.is_current(inputs)
-                if loaded:
-                    m = opened.job.measurement()
-                if m is None:
-                    m = opened.session.measure(inputs, say)
-                    with opened.job.locked():
-                        if measured_from(opened.job.inputs()) == wanted:
-                            opened.job.save_measurement(m, inputs)
-            except Trouble as t:
-                m, trouble = None, t
-            except Exception as e:
-                traceback.print_exc()
-                m, trouble = None, Trouble(f"The program failed ({type(e).__name__}: {e}).", "Tell its makers.")
-            self._done(opened, wanted, m, trouble)
-            if trouble is None and loaded:
+            saved: list[Measurement] = []
+
+            def made(inputs: Inputs = inputs, saved: list[Measurement] = saved) -> Measurement:
+                there = opened.job.measurement() if not opened.made_from and opened.job.is_current(inputs) else None
+                if there is None:
+                    return opened.session.measure(inputs, say)
+                saved.append(there)
+                return there
+
+            self._make(opened, inputs, wanted, made)
+            if saved:
                 with contextlib.suppress(Trouble):
                     opened.session.prepare(inputs)
 
-    def _previewed(self, opened: OpenJob, wanted: str, m: Measurement) -> None:
-        counted = fullest_hole_of(m)
-        with opened.changed:
-            if opened.made_from != wanted:
-                opened.previewed, opened.counted = (wanted, m), counted
+    def _at_once(self, opened: OpenJob, inputs: Inputs, wanted: str, *, preview: bool) -> None:
+        """The exact figures where they take no new look at the picture; else, if it will do, a preview of them."""
+        with opened.reckoning:
+            if opened.made_from == wanted or (opened.previewed is not None and opened.previewed[0] == wanted):
+                return
+            self._make(opened, inputs, wanted, lambda: opened.session.at_once(inputs))
+            soon = opened.session.preview(inputs) if preview and opened.made_from != wanted else None
+            if soon is not None:
+                counted = fullest_hole_of(soon)
+                with opened.changed:
+                    if opened.made_from != wanted:
+                        opened.previewed, opened.counted = (wanted, soon), counted
+
+    def _make(self, opened: OpenJob, inputs: Inputs, wanted: str, made: Callable[[], Measurement | None]) -> None:
+        """Make a measurement, save it unless the inputs are others by now, and say that it is done.
+
+        Nothing is said when ``made`` gives None.
+        """
+        trouble: Trouble | None = None
+        try:
+            m = made()
+            if m is None:
+                return
+            with opened.job.locked():
+                now = opened.job.inputs()
+                if measured_from(now) == wanted and not opened.job.is_current(now):
+                    opened.job.save_measurement(m, inputs)
+        except Trouble as t:
+            m, trouble = None, t
+        except Exception as e:
+            traceback.print_exc()
+            m, trouble = None, Trouble(f"The program failed ({type(e).__name__}: {e}).", "Tell its makers.")
+        self._done(opened, wanted, m, trouble)
 
     def _done(self, opened: OpenJob, made_from: str, m: Measurement | None, trouble: Trouble | None) -> None:
         counted = fullest_hole_of(m) if m is not None else None

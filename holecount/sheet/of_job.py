@@ -90,12 +90,7 @@ def measured(job: Job, inputs: Inputs) -> Measurement:
     saved = job.measurement() if job.is_current(inputs) else None
     if saved is not None:
         return saved
-    photo, ask = read_photo(job.photo()), request_of(inputs)
-    if ask.fixes is not None and ask.fixes.by_number:
-        # Numbers are those of the photograph as it is measured without corrections.
-        bare = measure_photo(photo, replace(ask, fixes=None))
-        ask = replace(ask, fixes=ask.fixes.placed(bare.holes))
-    m = measure_photo(photo, ask)
+    m = measure_photo(read_photo(job.photo()), request_of(inputs))
     with job.locked():
         job.save_measurement(m, inputs)
     return m

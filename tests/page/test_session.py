@@ -8,8 +8,11 @@ import pytest
 
 pytest.importorskip("flask", reason="the page's packages are not installed: pip install holecount[page]")
 
+import holecount.measure as measuring
 import holecount.page.session as stages
+import holecount.settle as settling
 from holecount import jobs
+from holecount.fixes import Fixes, Place
 from holecount.jobs import Inputs, JobSettings
 from holecount.measure import measure_photo
 from holecount.page import edits
@@ -27,15 +30,17 @@ SEAT = SAMPLES / "round-stool.jpg"
 def counted(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
     """How often each stage was done."""
     done: Counter[str] = Counter()
-    for name in ("read_photo", "find_references", "locate", "settle", "write_down"):
-        stage = getattr(stages, name)
+    rooms = {"read_photo": stages, "find_references": stages, "locate": stages, "write_down": measuring}
+    rooms["gauge_all"] = rooms["gauge_holes"] = settling
+    for name, room in rooms.items():
+        stage = getattr(room, name)
 
         def counting(*args: object, _stage: object = stage, _name: str = name, **more: object) -> object:
             done[_name] += 1
             assert callable(_stage)
             return _stage(*args, **more)
 
-        monkeypatch.setattr(stages, name, counting)
+        monkeypatch.setattr(room, name, counting)
     return done
 
 
@@ -47,18 +52,18 @@ def test_corrections_cost_what_they_change_and_give_what_the_command_line_gives(
     photo = read_photo(job.photo())
     start = job.inputs()
     first = session.measure(start)
+    assert (counted["read_photo"], counted["find_references"], counted["locate"], counted["write_down"]) == (1, 1, 1, 1)
     assert first == measure_photo(photo, request_of(start))
-    assert dict(counted) == {
-        "read_photo": 1, "find_references": 1, "locate": 1, "settle": 1, "write_down": 1,
-    }  # fmt: skip
 
     hole = first.holes[5]
     struck = edits.apply(start, first, photo.sha256, {"do": "strike-out", "x": hole.x_px, "y": hole.y_px})
+    gauged = counted["gauge_holes"]
     without = session.measure(struck)
+    assert counted["gauge_holes"] == gauged  # Nothing new to gauge.
+    assert without == session.at_once(struck)
     assert without.seat.n_holes == first.seat.n_holes - 1
     assert without == measure_photo(photo, request_of(struck))
     assert counted["find_references"] == counted["locate"] == counted["read_photo"] == 1
-    assert counted["settle"] == 2
 
     card = first.scale.references[0] if first.scale else None
     assert card
@@ -70,7 +75,8 @@ def test_corrections_cost_what_they_change_and_give_what_the_command_line_gives(
     assert by_hand.seat.pitch != without.seat.pitch
     assert counted["read_photo"] == 1
     assert session.measure(start) == first
-    assert counted["find_references"] == 2  # once in the picture, once by hand: the picture was not searched again
+    assert counted["find_references"] == 1  # The picture was not searched again,
+    assert counted["locate"] == 2  # and the seat located once more, for the card placed by hand.
 
 
 def test_a_lone_ruler_gives_the_same_too(tmp_path: Path) -> None:
@@ -78,26 +84,61 @@ def test_a_lone_ruler_gives_the_same_too(tmp_path: Path) -> None:
     assert Session(job).measure(job.inputs()) == measure_photo(read_photo(job.photo()), request_of(job.inputs()))
 
 
-def test_a_preview_comes_at_once_and_is_right_but_for_the_last_hundredths(
-    tmp_path: Path, counted: Counter[str]
-) -> None:
+def test_holes_are_corrected_at_once_and_for_good(tmp_path: Path, counted: Counter[str]) -> None:
     job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
     session = Session(job)
     start = job.inputs()
-    assert session.preview(start) is None  # nothing is known yet
+    assert session.at_once(start) is None  # nothing is known yet
+    assert session.preview(start) is None
     first = session.measure(start)
-    sha256 = session.photo().sha256
+    photo = session.photo()
     a, b, c = first.holes[5], first.holes[15], first.holes[25]
-    inputs = edits.apply(start, first, sha256, {"do": "strike-out", "x": a.x_px, "y": a.y_px})
-    inputs = edits.apply(inputs, first, sha256, {"do": "mark", "status": "blocked", "x": b.x_px, "y": b.y_px})
+    inputs = edits.apply(start, first, photo.sha256, {"do": "strike-out", "x": a.x_px, "y": a.y_px})
+    inputs = edits.apply(inputs, first, photo.sha256, {"do": "mark", "status": "blocked", "x": b.x_px, "y": b.y_px})
     place = {"x": (a.x_px + c.x_px) / 2, "y": (a.y_px + c.y_px) / 2}
-    inputs = edits.apply(inputs, first, sha256, {"do": "add", **place})
-    done = counted["settle"]
+    inputs = edits.apply(inputs, first, photo.sha256, {"do": "add", **place})
+    all_gauged = counted["gauge_all"]
+    soon = session.at_once(inputs)
+    assert counted["gauge_all"] == all_gauged
+    assert soon == measure_photo(photo, request_of(inputs))
+    assert soon
+    assert soon.seat.n_holes == first.seat.n_holes
+    assert [h.status for h in soon.holes].count("blocked") == 1
+    # What is not corrected stays as it was.
+    assert soon.holes[35].diameter_mm == pytest.approx(first.holes[35].diameter_mm, rel=2e-3)
+
+
+def test_a_correction_undone_leaves_no_trace(tmp_path: Path) -> None:
+    job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
+    session = Session(job)
+    start = job.inputs()
+    first = session.measure(start)
+    h = first.holes[7]
+    sha256 = session.photo().sha256
+    marked = edits.apply(start, first, sha256, {"do": "mark", "status": "open", "x": h.x_px, "y": h.y_px})
+    said_what_was_known = session.at_once(marked)
+    assert said_what_was_known
+    assert said_what_was_known.seat.pitch == first.seat.pitch
+    assert said_what_was_known.seat.diameter == first.seat.diameter
+    assert session.at_once(start) == first
+
+
+def test_a_scale_placed_anew_is_previewed_within_a_little_of_what_measuring_gives(tmp_path: Path) -> None:
+    job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
+    session = Session(job)
+    start = job.inputs()
+    first = session.measure(start)
+    assert first.scale
+    corners = [[x * 1.01, y * 1.01] for x, y in first.scale.references[0].outline_px]
+    change = {"do": "scale-by-hand", "points": corners, "size": "85.6x53.98"}
+    inputs = edits.apply(start, first, session.photo().sha256, change)
+    h = first.holes[7]
+    inputs = edits.apply(inputs, first, session.photo().sha256, {"do": "strike-out", "x": h.x_px, "y": h.y_px})
+    assert session.at_once(inputs) is None
     soon = session.preview(inputs)
-    assert counted["settle"] == done
     exact = session.measure(inputs)
     assert soon
-    assert [h.status for h in soon.holes] == [h.status for h in exact.holes]
+    assert soon.seat.n_holes == exact.seat.n_holes == first.seat.n_holes - 1
     assert soon.seat.pitch
     assert exact.seat.pitch
     assert soon.seat.pitch.mean_mm == pytest.approx(exact.seat.pitch.mean_mm, rel=3e-3)
@@ -106,7 +147,24 @@ def test_a_preview_comes_at_once_and_is_right_but_for_the_last_hundredths(
     assert soon.seat.diameter.mean_mm == pytest.approx(exact.seat.diameter.mean_mm, abs=0.03)
 
 
-def test_a_preview_is_never_saved(tmp_path: Path) -> None:
+def test_numbers_are_those_without_corrections(tmp_path: Path) -> None:
+    job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
+    session = Session(job)
+    start = job.inputs()
+    first = session.measure(start)
+    h = first.holes[6]
+    sha256 = session.photo().sha256
+    by_number = replace(start, fixes=Fixes(photo_sha256=sha256, strike_out=(Place(number=h.number),)))
+    by_place = replace(start, fixes=Fixes(photo_sha256=sha256, strike_out=(Place(x_px=h.x_px, y_px=h.y_px),)))
+    assert (
+        session.at_once(by_number) == session.at_once(by_place) == measure_photo(session.photo(), request_of(by_number))
+    )
+    unknown = replace(start, fixes=Fixes(photo_sha256=sha256, strike_out=(Place(number=999),)))
+    with pytest.raises(BadInput, match="hole 999"):
+        session.at_once(unknown)
+
+
+def test_the_bench_answers_a_hole_correction_with_the_exact_figures_and_a_scale_with_a_preview(tmp_path: Path) -> None:
     job = jobs.create(tmp_path, SEAT.read_bytes(), JobSettings(name="x"))
     bench = Bench(tmp_path)
     opened = bench.open(job.name)
@@ -115,12 +173,21 @@ def test_a_preview_is_never_saved(tmp_path: Path) -> None:
     assert first
     hole = first.holes[5]
     bench.change(opened, {"do": "strike-out", "x": hole.x_px, "y": hole.y_px})
-    soon = bench.view(opened, preview=True)
+    soon = bench.view(opened)  # without waiting
+    assert soon.settled
     assert soon.measurement
     assert soon.measurement.seat.n_holes == first.seat.n_holes - 1
-    if not soon.settled:
-        assert not job.is_current(job.inputs())
-        assert soon.doing
+    assert job.is_current(job.inputs())
+    assert job.measurement() == soon.measurement
+
+    assert first.scale
+    corners = [[x + 2.0, y] for x, y in first.scale.references[0].outline_px]
+    bench.change(opened, {"do": "scale-by-hand", "points": corners, "size": "85.6x53.98"})
+    seen = bench.view(opened, preview=True)
+    assert seen.measurement
+    if not seen.settled:
+        assert not job.is_current(job.inputs())  # A preview is never saved.
+        assert seen.doing
     late = bench.view(opened, wait_s=60)
     assert late.settled
     assert job.measurement() == late.measurement
