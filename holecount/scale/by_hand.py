@@ -33,16 +33,17 @@ class ByHandSettings:
     u_length_mm : float
         One standard uncertainty of a stated length: read to the nearest half millimetre at both ends,
         0.5 mm / sqrt(12) each, both together 0.2 mm. Derived.
-    height_mm, u_height_mm : float
-        Of the marked points above the holes' rims: on the wood itself, or on a card or thin rule lying
-        on it (0.8 mm). Derived.
+    length_height_mm, rectangle_height_mm, u_height_mm : float
+        Of the marked points above the holes' rims. A length is told between two holes or marks on the wood itself,
+        seldom on a thin rule (0.8 mm); a rectangle is a sheet (0.1 mm) or a card (0.8 mm). Own choice between these.
     least_apart_px : float
         Two points nearer than this to one another are a slip of the hand. Own choice.
     """
 
     u_point_px: float = 1.0
     u_length_mm: float = 0.2
-    height_mm: float = 0.4
+    length_height_mm: float = 0.0
+    rectangle_height_mm: float = 0.4
     u_height_mm: float = 0.4
     least_apart_px: float = 10.0
 
@@ -66,7 +67,7 @@ def length_between(
         points_px=points,
         points_mm=np.array([[0.0, 0.0], [length_mm, 0.0]]),
         u_px=np.full(2, s.u_point_px),
-        height_mm=s.height_mm,
+        height_mm=s.length_height_mm,
         u_height_mm=s.u_height_mm,
         outline_px=points,
         u_size_rel=s.u_length_mm / length_mm,
@@ -114,7 +115,7 @@ def rectangle_at(
         points_px=points,
         points_mm=np.array([[0.0, 0.0], [width_mm, 0.0], [width_mm, y], [0.0, y]]),
         u_px=np.full(4, s.u_point_px),
-        height_mm=s.height_mm,
+        height_mm=s.rectangle_height_mm,
         u_height_mm=s.u_height_mm,
         outline_px=points,
         u_size_rel=s.u_length_mm / max(width_mm, depth_mm),
