@@ -6,6 +6,7 @@ kill, a full disk or a second run leaves either the old file or the new one.
 
 import contextlib
 import os
+import secrets
 import sys
 from pathlib import Path
 
@@ -39,14 +40,15 @@ def save(path: Path, content: bytes | str, *, force: bool) -> None:
         When something stands there and ``force`` is not given, or it cannot be written.
     """
     check_free(path, force=force)
-    data = content.encode("utf-8") if isinstance(content, str) else content
+    data = content.encode("utf-8", "replace") if isinstance(content, str) else content
     aside: Path | None = None
     try:
         if _is_special(path):
             path.write_bytes(data)
             return
         target = Path(os.path.realpath(path))
-        aside = target.with_name(f".{target.name[:100]}.{os.getpid()}.part")
+        # No run and no thread takes another's name, nor one left behind by a run that was killed.
+        aside = target.with_name(f".{target.name[:100]}.{os.getpid()}-{secrets.token_hex(4)}.part")
         with open(aside, "xb") as f:
             f.write(data)
             f.flush()

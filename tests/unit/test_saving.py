@@ -4,6 +4,7 @@ import os
 import stat
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -88,6 +89,28 @@ def test_killed_half_way_leaves_the_old_file(tmp_path: Path) -> None:
     )
     assert subprocess.run([sys.executable, "-c", code, str(file)], check=False).returncode == 9
     assert file.read_text() == "old"
+
+
+def test_what_a_killed_run_left_behind_stops_nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In a container every run may have the same process id."""
+    file = tmp_path / "a"
+    monkeypatch.setattr(os, "getpid", lambda: 7)
+    for name in (".a.7.part", ".a.7-00000000.part"):
+        (tmp_path / name).write_text("half")
+    tokens = iter(("00000001", "00000002"))
+    monkeypatch.setattr(saving.secrets, "token_hex", lambda n: next(tokens))
+    saving.save(file, "first", force=False)
+    saving.save(file, "second", force=True)
+    assert file.read_text() == "second"
+
+
+def test_two_threads_saving_one_file_leave_one_of_the_two_whole(tmp_path: Path) -> None:
+    file = tmp_path / "a"
+    texts = [c * 200_000 for c in "abcd"]
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(lambda text: saving.save(file, text, force=True), texts * 5))
+    assert file.read_text() in texts
+    assert list(tmp_path.iterdir()) == [file]
 
 
 def test_places_that_cannot_be(tmp_path: Path) -> None:
