@@ -7,15 +7,27 @@ a single hole or figure that cannot be trusted carries a `Doubt`.
 from dataclasses import dataclass
 
 
+MOST_CHARACTERS = 480
+"""Of a sentence, whatever a file or option holds that it quotes: six lines of a terminal. Own choice."""
+
+
+def one_line(text: str) -> str:
+    """The text on one line that can be read: signs without a shape as a space, a long middle left out."""
+    plain = "".join(c if c.isprintable() else " " for c in text)
+    if len(plain) <= MOST_CHARACTERS:
+        return plain
+    return f"{plain[: MOST_CHARACTERS // 2 - 2]} ... {plain[3 - MOST_CHARACTERS // 2 :]}"
+
+
 class Trouble(Exception):
     """What happened, what to do about it, and the exit status it ends the command with."""
 
     exit_code = 1
 
     def __init__(self, what: str, hint: str = "") -> None:
-        super().__init__(what)
-        self.what = what
-        self.hint = hint
+        self.what = one_line(what)
+        self.hint = one_line(hint)
+        super().__init__(self.what)
 
     def __str__(self) -> str:
         return f"{self.what} {self.hint}".strip()

@@ -16,11 +16,14 @@ from collections.abc import Sequence
 import click
 
 from holecount import __version__
-from holecount.troubles import Trouble
+from holecount.troubles import Trouble, one_line
 
 # The rim model's matrices are small: numpy's second thread mostly spins, which costs a third of the whole command's
 # processor time. Set before anything imports numpy; who sets it otherwise is heeded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+TRACEBACK = "HOLECOUNT_TRACEBACK"
+"""Environment variable that asks for the traceback of a fault of the program."""
 
 VERBS: dict[str, str] = {
     "measure": "Count the holes and gauge pitch and diameter in a photograph.",
@@ -31,6 +34,7 @@ VERBS: dict[str, str] = {
     "sheet": "Make the printable job sheet of a saved measurement, or set several seats side by side.",
     "page": "Open the bench page: the same work in a browser, on this machine or a phone.",
     "plan": "Lay out the strands of the seven steps and reckon the cane needed.",
+    "doctor": "Say what is installed and whether it works.",
 }
 """Every verb with its one line of help, in the order of work; the verb lives in the module of its name."""
 
@@ -70,8 +74,12 @@ def app() -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command line and end the process with its exit status."""
-    sys.exit(run(arguments))
+    """Run the command line and end the process with its exit status; a fault of ours is one sentence, too."""
+    try:
+        status = run(arguments)
+    except Exception as e:
+        status = _failed(e)
+    sys.exit(status)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
@@ -93,13 +101,31 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, click.Abort):
         return _complain("Interrupted.", "", 130)
     except MemoryError:
-        return _complain("There is not enough memory.", "Close other programs, or give a smaller picture.", 1)
+        return _no_memory()
     except OSError as e:
         if sys.stdout is not None and e.filename is None:  # Writing the result: a full disk behind a redirection.
             _silence_stdout()
             return _complain(f"The result could not be written: {e.strerror or e}.", "Make room on the disk.", 5)
         raise
     return result if isinstance(result, int) else 0
+
+
+def _no_memory() -> int:
+    return _complain("There is not enough memory.", "Close other programs, or give a smaller picture.", 1)
+
+
+def _failed(e: Exception) -> int:
+    """A fault of the program: where it is, for whoever mends it, without the pages a traceback takes."""
+    import traceback
+
+    words = one_line(f"{type(e).__name__}: {e}" if str(e) else type(e).__name__)
+    if "Insufficient memory" in words or "bad_alloc" in words:  # In the words of OpenCV.
+        return _no_memory()
+    if os.environ.get(TRACEBACK):
+        traceback.print_exception(e)
+    last = traceback.extract_tb(e.__traceback__)[-1]
+    what = f"The program failed, which it should not ({words}; {os.path.basename(last.filename)} line {last.lineno})."
+    return _complain(what, f"Please report it, with what you did; {TRACEBACK}=1 in the environment shows more.", 1)
 
 
 def _complain(what: str, hint: str, status: int) -> int:

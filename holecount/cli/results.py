@@ -9,7 +9,11 @@ from holecount import saving
 
 
 def deliver(text: str, output: Path | None, *, force: bool) -> None:
-    """Hand over a result: to ``output`` whole or not at all, else to standard output."""
+    """Hand over a result: to ``output`` whole or not at all, else to standard output.
+
+    What a file's name holds that is no text (bytes of another encoding) becomes a question mark.
+    """
+    text = text.encode("utf-8", "replace").decode("utf-8")
     if output is None or str(output) == "-":
         click.echo(text, nl=not text.endswith("\n"))
     else:

@@ -141,6 +141,11 @@ def from_measurement(m: Measurement, *, corner_holes: Sequence[int] | None = Non
         corners = None
     else:
         corners = find_corners(xy, [i for i, h in enumerate(holes) if h.corner])
+    if corners is not None and any(len(between(corners[k], corners[(k + 1) % 4], len(xy))) < 2 for k in range(4)):
+        raise BadInput(
+            f"The corner holes of {m.photo_name} leave fewer than two holes on a side.",
+            "Name the four corners with --corner-holes.",
+        )
     in_mm = m.scale is not None
     names = tuple(h.number for h in holes)
     status = tuple(h.status for h in holes)

@@ -1,4 +1,4 @@
-"""Ways to spoil a file: bytes flipped, cut, doubled and overwritten; JSON with an entry that is odd, gone or too many."""
+"""Ways to spoil a file: bytes flipped, cut, doubled, overwritten; JSON with an entry odd, gone or too many."""
 
 import copy
 import json
@@ -15,7 +15,9 @@ ODD_VALUES: tuple[Any, ...] = (
 
 
 ODD_NUMBERS = (0, -1, 1, 2, 3, 1e-9, 1e-3, 0.5, 0.999, 100, 1e5, 9e5, 1e308, -1e-12, 5e-324)
-ODD_WORDS = ("", " ", "open", "blocked", "hidden", "front", "ring", "check", "card", "é", "\n", "\0", "\u202e\ud800", "x" * 3000)
+ODD_WORDS = (
+    "", " ", "open", "blocked", "hidden", "front", "ring", "check", "card", "é", "\n", "\0", "\u202e", "x" * 3000,
+)  # fmt: skip
 
 
 def bytes_spoiled(data: bytes, chance: random.Random) -> bytes:

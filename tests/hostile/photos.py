@@ -245,7 +245,7 @@ def cases() -> Iterator[Case]:
                    exif=exif(focal_35mm=f)))  # fmt: skip
     # No photographs.
     for name, data in (
-        ("nothing", b""), ("one byte", b"\xff"), ("a JPEG's first three bytes", b"\xff\xd8\xff"), ("text", b"hello\n" * 9),
+        ("nothing", b""), ("one byte", b"\xff"), ("a JPEG's first three bytes", b"\xff\xd8\xff"), ("text", b"hello\n"),
         ("zeros", bytes(100_000)), ("a PDF", b"%PDF-1.7\n" + bytes(500)), ("HTML", b"<!doctype html><p>404"),
         ("a film", b"\0\0\0\x18ftypmp42" + bytes(200)), ("AVIF", b"\0\0\0\x18ftypavif" + bytes(200)),
         ("HEIC's first box alone", b"\0\0\0\x18ftypheic" + bytes(12)), ("a zip", b"PK\3\4" + bytes(200)),
