@@ -19,6 +19,7 @@ from holecount.measurement import Measurement, ReferenceUse, ScaleUse
 from holecount.photo import Photo
 from holecount.rails import Layout, lay_out, rows_layout
 from holecount.scale.agree import fit_agreeing
+from holecount.scale.by_hand import less_sure_beyond_edge
 from holecount.scale.card import find_cards
 from holecount.scale.fit import PlaneFit, mm_per_px
 from holecount.scale.known_objects import KnownObject, known_objects
@@ -59,15 +60,17 @@ class MeasureRequest:
 
 def find_references(photo: Photo, request: MeasureRequest) -> tuple[Reference, ...]:
     """Everything of known size on the frame: given by hand, or found, best known first."""
-    fixes = request.fixes
+    fixes, w, h = request.fixes, photo.width_px, photo.height_px
+    placed = request.by_hand if fixes is None or not fixes.scale else (*fixes.references(), *request.by_hand)
+    given = tuple(less_sure_beyond_edge(r, w, h) for r in placed)
     if fixes is not None and fixes.scale:
-        return (*fixes.references(), *request.by_hand)
+        return given
     sizes = request.cards or (known_objects()["card"],)
     _ = photo.grey  # made once, before two threads ask for it
     with ThreadPoolExecutor(2) as both:
         cards = both.submit(find_cards, photo, sizes=sizes)
         rulers = both.submit(find_rulers, photo, system=request.ruler)
-        return (*request.by_hand, *cards.result(), *rulers.result())
+        return (*given, *cards.result(), *rulers.result())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
