@@ -5,8 +5,10 @@ Stages, their order and every rule are those of `holecount.measure`; here they a
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
-from dataclasses import replace
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from holecount.jobs import Inputs, Job
 from holecount.measure import Located, MeasureRequest, find_references, locate, measure_photo, moved_to
@@ -20,6 +22,15 @@ Progress = Callable[[str], None]
 
 MOST_REMEMBERED = 4
 """Scales for which the seat as located is kept, so that going back to one costs nothing. Own choice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ends:
+    """Two marks of a ruler and how far apart they are by what was read on it."""
+
+    first_px: tuple[float, float]
+    last_px: tuple[float, float]
+    length_mm: float
 
 
 class Session:
@@ -91,6 +102,28 @@ class Session:
         except (Trouble, _NotRemembered):
             return None  # What is wrong, measuring says.
 
+    @property
+    def has_looked(self) -> bool:
+        """Whether card and ruler were looked for in the picture, so that `ends` can tell."""
+        with self._remembering:
+            return bool(self._seen)
+
+    def ends(self, outline_px: Sequence[tuple[float, float]]) -> Ends | None:
+        """First and last mark read on the ruler with this outline; None when it is no ruler, or not found yet."""
+        with self._remembering:
+            known = [r for found in self._seen.values() for r in found]
+        for r in known:
+            if r.kind == "ruler" and np.array_equal(r.outline_px, np.array(outline_px)):
+                along = r.points_mm[:, 0]
+                one_edge = np.nonzero(r.row == 0)[0] if r.row is not None else np.arange(len(along))
+                first, last = one_edge[along[one_edge].argmin()], one_edge[along[one_edge].argmax()]
+                return Ends(
+                    first_px=(float(r.points_px[first, 0]), float(r.points_px[first, 1])),
+                    last_px=(float(r.points_px[last, 0]), float(r.points_px[last, 1])),
+                    length_mm=float(along[last] - along[first]),
+                )
+        return None
+
     def prepare(self, inputs: Inputs) -> None:
         """Do beforehand what every correction needs; a `Trouble` in it shows when measuring."""
         self._locate(self.photo(), request_of(inputs), None)
@@ -122,7 +155,9 @@ class Session:
         if key not in self._seen:
             if progress:
                 progress("looking for the card or ruler")
-            self._seen[key] = find_references(photo, replace(ask, fixes=None))
+            found = find_references(photo, replace(ask, fixes=None))
+            with self._remembering:
+                self._seen[key] = found
         return self._seen[key]
 
 

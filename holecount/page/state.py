@@ -1,5 +1,6 @@
 """What the browser is told of a job: places to draw, and words and tables laid out here, not there."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -7,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holecount.decide import Decision
+from holecount.fixes import Fixes
 from holecount.holes.hole import Hole
 from holecount.jobs import Inputs, revision
 from holecount.lengths import inches_32, mm_with_u
@@ -14,6 +16,7 @@ from holecount.measurement import Measurement, ReferenceUse
 from holecount.overlay import rims_px
 from holecount.page.bench import OpenJob, View
 from holecount.page.edits import corrections
+from holecount.page.session import Ends
 from holecount.page.tiles import TILE_PX
 from holecount.photo import Photo
 from holecount.scale.known_objects import known_objects
@@ -51,7 +54,10 @@ def render(template: str, **what: Any) -> str:
 
 def state_of(opened: OpenJob, view: View) -> dict[str, Any]:
     """Everything the page shows of a job, ready for JSON."""
-    key = (revision(view.inputs), view.measurement, str(view.trouble), view.doing, view.settled, opened.job.old_seat())
+    key = (
+        revision(view.inputs), view.measurement, str(view.trouble), view.doing, view.settled, opened.job.old_seat(),
+        opened.session.has_looked,
+    )  # fmt: skip
     if opened.told is None or opened.told[0] != key:
         opened.told = (key, _state(opened, view))
     return opened.told[1]
@@ -83,14 +89,15 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
         out["trouble"] = _trouble(t)
     if m is not None:
         out["holes"] = _holes(m)
-        out["references"] = [_reference(r) for r in (m.scale.references if m.scale else ())]
+        uses = m.scale.references if m.scale else ()
+        out["references"] = [_reference(r, opened.session.ends(r.outline_px), inputs.fixes) for r in uses]
         content = content_of(m, decision, notes_of(inputs))
         out["shown"] |= {
             "answer": render("answer.html.j2", c=content, size_trouble=size_trouble),
             "figures": render("figures.html.j2", c=content, again=again_rows(m)),
             "size": render("size.html.j2", c=content),
             "holes": render("holes.html.j2", holes=[hole_row(h) for h in m.holes]),
-            "scale": render("scale.html.j2", m=m, by_hand=bool(inputs.fixes.scale)),
+            "scale": render("scale.html.j2", m=m, by_hand=bool(inputs.fixes.scale), shown=out["references"]),
             "care": render("care.html.j2", c=content),
         }
         out["shown"]["tape"] = render(
@@ -221,16 +228,30 @@ def again_rows(m: Measurement) -> list[dict[str, Any]]:
     return rows
 
 
-def _reference(r: ReferenceUse) -> dict[str, Any]:
-    """A scale object: where it is, and the sizes its corners can be dragged with."""
+def _reference(r: ReferenceUse, ends: Ends | None, fixes: Fixes) -> dict[str, Any]:
+    """A scale object: where it is, the points it can be dragged by, and the size that belongs to them."""
     known = next((k for k in known_objects().values() if k.words == r.words), None)
-    corners = [[round(x, 2), round(y, 2)] for x, y in r.outline_px]
-    return {
-        "kind": r.kind,
-        "words": r.words,
-        "outline": corners,
-        "size": f"{known.long_mm:g}x{known.short_mm:g}" if known else "",
-    }
+    drag: Sequence[tuple[float, float]] = ()
+    size = f"{known.long_mm:g}x{known.short_mm:g}" if known else ""
+    if len(fixes.scale) == 1:
+        placed = fixes.scale[0]
+        drag = placed.points_px
+        size = f"{placed.width_mm:g} mm" if placed.depth_mm is None else f"{placed.width_mm:g}x{placed.depth_mm:g}"
+    elif not fixes.scale and ends is not None:
+        drag = (ends.first_px, ends.last_px)
+        size = _in_unit_of(r.words, ends.length_mm)
+    elif not fixes.scale and r.kind != "ruler" and len(r.outline_px) == 4:
+        drag = r.outline_px
+    return {"kind": r.kind, "words": r.words, "outline": _rounded(r.outline_px), "drag": _rounded(drag), "size": size}
+
+
+def _rounded(points: Sequence[tuple[float, float]]) -> list[list[float]]:
+    return [[round(x, 2), round(y, 2)] for x, y in points]
+
+
+def _in_unit_of(words: str, length_mm: float) -> str:
+    """A length in the unit that a ruler is divided by."""
+    return f"{round(length_mm / 25.4, 3):g} in" if "inch" in words else f"{round(length_mm, 2):g} mm"
 
 
 def choices() -> dict[str, Any]:

@@ -6,7 +6,7 @@ Points are pixels (x, y) of the upright picture.
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,17 +154,62 @@ def parse_size_mm(text: str, *, default_unit: str | None = None) -> tuple[float,
 def require_inside(reference: Reference, width_px: int, height_px: int) -> None:
     """Refuse points that do not lie in the picture.
 
+    Of a rectangle that is partly cut off, up to two corners may lie beyond the edge, where its sides, drawn on, would
+    meet; its middle has to be in the picture.
+
     Raises
     ------
     BadInput
         With the point that lies outside.
     """
-    for x, y in reference.points_px:
-        if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
-            raise BadInput(
-                f"The point {x:g},{y:g} lies outside the picture, which has {width_px} x {height_px} pixels.",
-                "Count pixels in the upright picture, from its top left corner.",
-            )
+    outside = ~_inside(reference.points_px, width_px, height_px)
+    if not outside.any():
+        return
+    x, y = reference.points_px[int(outside.argmax())]
+    hint = "Count pixels in the upright picture, from its top left corner."
+    if reference.kind == "rectangle":
+        if outside.sum() <= 2 and _inside(reference.points_px.mean(axis=0)[None], width_px, height_px)[0]:
+            return
+        hint = "Two corners and the middle have to be in the picture; or give a length between two marks that are."
+    raise BadInput(f"The point {x:g},{y:g} lies outside the picture, which has {width_px} x {height_px} pixels.", hint)
+
+
+def less_sure_beyond_edge(reference: Reference, width_px: int, height_px: int) -> Reference:
+    """The reference with corners beyond the edge as uncertain as drawing on a side from its seen part makes them.
+
+    Of a side, the part v in the picture is seen and the part e beyond is not: points known to u at both ends of v fix
+    the line at its far end to u sqrt((1 + e/v)^2 + (e/v)^2) (derived). Of a corner's two sides the worse one counts.
+    Where the neighbour lies beyond the edge too, the side between is not seen and the corner may be anywhere beyond it.
+    """
+    outside = ~_inside(reference.points_px, width_px, height_px)
+    if reference.kind != "rectangle" or not outside.any():
+        return reference
+    points, u_px, n = reference.points_px, reference.u_px.copy(), len(reference.u_px)
+    for k in np.nonzero(outside)[0]:
+        for other in ((k - 1) % n, (k + 1) % n):
+            if outside[other]:
+                continue
+            side_px = float(np.hypot(*(points[k] - points[other])))
+            seen = max(_seen_share(points[other], points[k], width_px, height_px), 0.02)
+            u_px[k] = max(u_px[k], reference.u_px[k] * math.hypot(1 / seen, (1 - seen) / seen))
+            if outside[(k - 1) % n] or outside[(k + 1) % n]:
+                u_px[k] = max(u_px[k], (1 - seen) * side_px)
+    return replace(reference, u_px=u_px)
+
+
+def _inside(points_px: NDArray[np.float64], width_px: int, height_px: int) -> NDArray[np.bool_]:
+    """Which points (n, 2) lie in the picture."""
+    return np.asarray(((points_px >= -0.5) & (points_px <= np.array([width_px, height_px]) - 0.5)).all(axis=1))
+
+
+def _seen_share(inside: NDArray[np.float64], outside: NDArray[np.float64], width_px: int, height_px: int) -> float:
+    """Share of the way from a point in the picture to one beyond its edge that lies in the picture."""
+    way = outside - inside
+    low, high = np.array([-0.5, -0.5]), np.array([width_px, height_px]) - 0.5
+    edge = np.where(way > 0, high, low)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(way != 0, (edge - inside) / way, np.inf)
+    return float(np.clip(share.min(), 0.0, 1.0))
 
 
 def _split(text: str, n_points: int, pattern: str) -> tuple[list[Point], str]:

@@ -199,11 +199,50 @@ def test_a_corner_outside_the_picture_is_refused_and_not_saved(tmp_path: Path) -
     bench = Bench(tmp_path)
     opened = bench.open(job.name)
     assert opened
-    corners = [[-50, 10], [300, 10], [300, 200], [10, 200]]
+    corners = [[-500, 10], [300, 10], [300, 200], [-500, 200]]
     with pytest.raises(BadInput, match="outside the picture"):
         bench.change(opened, {"do": "scale-by-hand", "points": corners, "size": "85.6x53.98"})
     assert job.inputs().fixes.scale == ()
     bench.close()
+
+
+def test_a_card_cut_off_by_the_edge_is_placed_by_its_corners(tmp_path: Path) -> None:
+    """The card of this sample lies half beyond the lower edge: two corners cannot be seen, the long side can."""
+    job = jobs.create(tmp_path, (SAMPLES / "hall-chair.jpg").read_bytes(), JobSettings(name="x"))
+    session = Session(job)
+    start = job.inputs()
+    found = session.measure(start)
+    assert found.scale
+    (card,) = found.scale.references
+    assert max(y for _, y in card.outline_px) > session.photo().height_px
+    change = {"do": "scale-by-hand", "points": [list(p) for p in card.outline_px], "size": "85.6x53.98"}
+    placed = session.measure(edits.apply(start, found, session.photo().sha256, change))
+    assert found.seat.pitch
+    assert placed.seat.pitch
+    assert placed.seat.pitch.mean_mm == pytest.approx(found.seat.pitch.mean_mm, rel=5e-3)
+    assert (
+        placed.seat.pitch.u_mean_mm > found.seat.pitch.u_mean_mm
+    )  # less sure by hand than found to a tenth of a pixel
+
+
+def test_a_rulers_ends_are_known_once_it_was_looked_for(tmp_path: Path) -> None:
+    job = jobs.create(tmp_path, (SAMPLES / "dining-chair.jpg").read_bytes(), JobSettings(name="x"))
+    session = Session(job)
+    assert not session.has_looked
+    m = session.measure(job.inputs())
+    assert session.has_looked
+    assert m.scale
+    (ruler,) = m.scale.references
+    ends = session.ends(ruler.outline_px)
+    assert ends
+    assert ends.length_mm == pytest.approx(5.5 * 25.4)
+    # Told by the two ends alone the seat is as large as by all marks.
+    inches = {"do": "scale-by-hand", "points": [list(ends.first_px), list(ends.last_px)], "size": "5.5 in"}
+    placed = session.measure(edits.apply(job.inputs(), m, session.photo().sha256, inches))
+    assert m.seat.pitch
+    assert placed.seat.pitch
+    assert abs(placed.seat.pitch.mean_mm - m.seat.pitch.mean_mm) < 2 * placed.seat.pitch.u_mean_mm
+    assert session.ends([(0, 0), (1, 0), (1, 1), (0, 1)]) is None
 
 
 def test_a_saved_measurement_is_shown_without_measuring(tmp_path: Path, counted: Counter[str]) -> None:

@@ -1,5 +1,7 @@
 """Scale by hand: what is typed becomes matched points the right way round, and slips are refused."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -88,3 +90,45 @@ def test_points_outside_the_picture() -> None:
     by_hand.require_inside(inside, 1600, 1200)
     with pytest.raises(BadInput, match="outside the picture"):
         by_hand.require_inside(by_hand.parse_between("0,0,1600,10=100mm"), 1600, 1200)
+
+
+CUT_OFF = "500,900,800,900,800,1150,500,1150=85.6x71.3mm"
+
+
+@pytest.mark.parametrize(
+    ("corners", "taken"),
+    [
+        (CUT_OFF, True),
+        (CUT_OFF.replace("1150", "1250"), True),  # two corners 50 px below 1200 rows
+        (CUT_OFF.replace("800,1150", "800,1250"), True),
+        (CUT_OFF.replace("1150", "1700"), False),  # its middle is not seen
+        ("-90,-90,800,20,810,1150,10,1290=600x800mm", True),  # two opposite ones
+        ("-90,-90,800,-20,810,1150,10,1290=600x800mm", False),
+    ],
+)
+def test_a_rectangle_may_be_cut_off_by_the_edge(corners: str, taken: bool) -> None:
+    reference = by_hand.parse_corners(corners)
+    if taken:
+        by_hand.require_inside(reference, 1600, 1200)
+    else:
+        with pytest.raises(BadInput, match="outside the picture"):
+            by_hand.require_inside(reference, 1600, 1200)
+
+
+def test_a_corner_beyond_the_edge_is_less_sure() -> None:
+    inside = by_hand.parse_corners(CUT_OFF)
+    assert by_hand.less_sure_beyond_edge(inside, 1600, 1200) is inside
+    one = by_hand.less_sure_beyond_edge(
+        by_hand.parse_corners("500,900,800,900,800,1400,500,1100=85.6x71.3mm"), 1600, 1200
+    )
+    seen = 299.5 / 500  # of the right side; the lower one leaves the picture after a third
+    lower = 99.5 / 300
+    assert one.u_px.tolist() == pytest.approx([1, 1, math.hypot(1 / lower, (1 - lower) / lower), 1])
+    assert seen > lower
+    # Drawn on from two points known to u each: simulated.
+    rng = np.random.default_rng(4)
+    near, far = rng.normal(size=(2, 100_000))
+    drawn_on = near + (far - near) / lower
+    assert np.std(drawn_on) == pytest.approx(one.u_px[2], rel=0.02)
+    two = by_hand.less_sure_beyond_edge(by_hand.parse_corners(CUT_OFF.replace("1150", "1250")), 1600, 1200)
+    assert two.u_px.tolist() == pytest.approx([1, 1, 50.5, 50.5])  # how deep it is, nobody saw

@@ -339,7 +339,7 @@
     }
     if (button.classList.contains("move-corners")) {
       const r = state.references[Number(button.dataset.index)];
-      startPlacing(r.words, r.size, 4, r.outline);
+      startPlacing(r.words, r.size, r.drag.length, r.drag);
     }
   });
 
@@ -374,7 +374,9 @@
       b.addEventListener("click", () => picture.goTo(...picture.corners[i], Math.max(picture.zoom, 1.5)));
       return b;
     }));
-    $("placing-words").textContent = `Drag the numbered knobs so that the points lie on the ${ends === 2 ? "two marks" : "corners where the sides, drawn on, would meet"}: ${words}.`;
+    $("placing-words").textContent = (ends === 2
+      ? "Drag the numbered knobs so that the points lie on two marks far apart, and write how far that is: "
+      : "Drag the numbered knobs so that the points lie where the sides, drawn on, would meet, beyond the picture's edge if need be: ") + words + ".";
     $("placing").hidden = false;
     picture.draw();
     $("picture").scrollIntoView({ block: "nearest" });

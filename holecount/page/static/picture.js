@@ -82,7 +82,9 @@ class Picture {
   keepIn() {
     if (!this.size) return;
     this.zoom = Math.min(Math.max(this.zoom, this.least()), 12);
-    const clamp = (at, seen, all) => (seen >= all ? (all - seen) / 2 : Math.min(Math.max(at, -0.1 * seen), all - 0.9 * seen));
+    const out = this.corners ? 0.6 : 0.1; // how far past the edge the view may go, in views
+    const clamp = (at, seen, all) => (seen >= all && !this.corners ? (all - seen) / 2
+      : Math.min(Math.max(at, Math.min(-out * seen, all - (1 - out) * seen)), Math.max(all - (1 - out) * seen, -out * seen)));
     this.left = clamp(this.left, this.wide / this.zoom, this.size.width);
     this.top = clamp(this.top, this.high / this.zoom, this.size.height);
   }
@@ -228,9 +230,11 @@ class Picture {
   }
 
   setCorner(i, place) {
+    // A corner of a thing that is cut off may lie beyond the edge; an end of a length has to be seen.
+    const out = this.corners.length > 2 ? 0.5 : 0;
     this.corners[i] = [
-      Math.min(Math.max(place[0], 0), this.size.width - 1),
-      Math.min(Math.max(place[1], 0), this.size.height - 1),
+      Math.min(Math.max(place[0], -out * this.size.width), (1 + out) * this.size.width - 1),
+      Math.min(Math.max(place[1], -out * this.size.height), (1 + out) * this.size.height - 1),
     ];
     this.heard.moved(i, this.corners[i]);
     this.draw();
