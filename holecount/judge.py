@@ -40,7 +40,10 @@ class JudgeSettings:
     odd_size_sd, odd_size_rel : a bore this many own errors and this share off the usual one.
     odd_step_rel : a step off the usual one by this share.
     most_misfit : of a reference, in units of its own error.
-    u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked.
+    u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
+        the bore would mislead, and there stated uncertainties are about 1.3 times the errors (drawn pictures, 2026-11).
+    u_pitch_rel_lean_open, tilt_deg_lean_open : the same, and a tilt, where the tilt was read from the holes: then
+        errors have a longer tail, and grow with the tilt.
     sure_hole_score : score of the rim model from which a hole that was looked for only because the row asked for it
         is there: true ones have it in 50 of 53 cases, others never (drawn pictures, 2026-11).
     most_hidden_share : share of hidden holes from which their number is a guess.
@@ -51,7 +54,7 @@ class JudgeSettings:
     least_arc_measured: float = 0.4
     steep_deg: float = 42.0
     glare_frac: float = 0.5
-    least_radius_px: float = 4.5
+    least_radius_px: float = 5.0
     most_blur_share: float = 0.2
     rounded_share: float = 0.3
     u_scale_rel: float = 0.008
@@ -59,8 +62,10 @@ class JudgeSettings:
     odd_size_rel: float = 0.08
     odd_step_rel: float = 0.3
     most_misfit: float = 4.0
-    u_pitch_rel: float = 0.009
-    u_diameter_mm: float = 0.15
+    u_pitch_rel: float = 0.012
+    u_pitch_rel_lean_open: float = 0.008
+    tilt_deg_lean_open: float = 15.0
+    u_diameter_mm: float = 0.16
     sure_hole_score: float = 0.5
     most_hidden_share: float = 0.25
     most_badly_seen_share: float = 0.25
@@ -179,7 +184,7 @@ def verdict_of(
     know is a remark (`remarks_of`).
     """
     reasons = [
-        *_doubts_of_scale(e.settings, seat, plane, left_out),
+        *_doubts_of_scale(e.settings, seat, plane, left_out, lean_open=lean_open),
         *_doubts_of_count(e, holes),
         *_doubts_of_bores(e.settings, holes, seat, plane),
     ]
@@ -192,7 +197,7 @@ def remarks_of(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, lean_open
 
 
 def _doubts_of_scale(
-    s: JudgeSettings, seat: RailStats, plane: PlaneFit | None, left_out: Sequence[Reference]
+    s: JudgeSettings, seat: RailStats, plane: PlaneFit | None, left_out: Sequence[Reference], *, lean_open: bool
 ) -> Iterator[str]:
     if plane is None:
         yield "There is no scale: lengths are in pixels."
@@ -200,7 +205,13 @@ def _doubts_of_scale(
     if left_out:
         names = " and ".join(ref.words for ref in left_out)
         yield f"Something else that looks like a {names} does not lie on the frame and was left out."
-    if seat.pitch is not None and seat.pitch.u_mean_mm > s.u_pitch_rel * seat.pitch.mean_mm:
+    most = s.u_pitch_rel_lean_open if lean_open else s.u_pitch_rel
+    if lean_open and plane.camera.tilt_deg > s.tilt_deg_lean_open:
+        yield (
+            f"How far the camera leaned, about {plane.camera.tilt_deg:.0f} degrees, was read from the holes alone: lay "
+            "a second card or a ruler on another rail, or photograph from straight above."
+        )
+    elif seat.pitch is not None and seat.pitch.u_mean_mm > most * seat.pitch.mean_mm:
         yield (
             "The scale is not well enough known over the whole seat: lay a second card or a ruler on the opposite rail."
         )

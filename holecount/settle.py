@@ -187,9 +187,13 @@ LEAST_HOLE_SCORE, MOST_BLOCKED = 0.3, 0.5
 """A slot filled in only because the row asked for it needs this score (true holes have 0.8 and more, sample set,
 2026-11); of a row of holes at most this share is packed with cane, else it is print or beading."""
 
+SLIVER, LITTLE_SEEN = 0.2, 0.6
+"""A rim less in sight than this is covered: its centre is a guess. One not half in sight that does not look like a hole
+is none: print on a card that was not found, an edge (drawn pictures, 2026-11; no true hole is lost by it)."""
+
 
 def believed(settled: Settled) -> Settled:
-    """What the rims bear out: filled-in slots without a hole's rim are hidden again, rows of no holes go.
+    """What the rims bear out: slots without a hole's rim, or with a sliver of one, are hidden again; rows of none go.
 
     Raises
     ------
@@ -199,11 +203,16 @@ def believed(settled: Settled) -> Settled:
     found = settled.found
     of_slot = {int(k): r for k, r in zip(np.nonzero(~found.hidden)[0], settled.readings, strict=True)}
     keep = np.ones(len(found.xy_px), bool)
-    hidden = found.hidden.copy()
+    hidden, covered = found.hidden.copy(), found.covered.copy()
     by_hand = np.array([said is not None for said in found.by_hand])
     for k, r in of_slot.items():
-        if found.filled_in[k] and not by_hand[k] and r.hole_score < LEAST_HOLE_SCORE:
+        if by_hand[k]:
+            continue
+        doubted = found.filled_in[k] or r.arc_seen_frac < LITTLE_SEEN
+        if doubted and r.hole_score < LEAST_HOLE_SCORE:
             hidden[k] = True
+        elif r.arc_seen_frac < SLIVER:
+            hidden[k] = covered[k] = True
     ends = np.cumsum(found.rows)
     for a, b in zip(ends - np.array(found.rows), ends, strict=True):
         rims = [of_slot[k] for k in range(int(a), int(b)) if k in of_slot]
@@ -217,7 +226,7 @@ def believed(settled: Settled) -> Settled:
         raise no_holes()
     rows = tuple(int(keep[a:b].sum()) for a, b in zip(ends - np.array(found.rows), ends, strict=True))
     left = [r for k, r in of_slot.items() if keep[k] and not hidden[k]]
-    found = found.only(keep, hidden, tuple(n for n in rows if n))
+    found = replace(found, covered=covered).only(keep, hidden, tuple(n for n in rows if n))
     return replace(settled, found=found, readings=tuple(regauge(left, settled.camera)))
 
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holecount.holes.find import Found
 from holecount.holes.gauge import RimReading, gauge_holes, regauge
@@ -22,6 +23,8 @@ class BesideSettings:
     least_arc : share of the rim in sight.
     size_rel : share by which the bore may differ from the row's.
     away_steps : distance from the row's own holes, in steps.
+    off_line_steps : distance from the line through the row's holes, in steps: screws stand beside it.
+    n_clear : so many marks like that, anywhere near, are holes whether they stand on the line or not.
     n_most : clearest marks that are looked at.
     n_row : holes of the row gauged along, for what a seat's holes have in common.
     """
@@ -30,6 +33,8 @@ class BesideSettings:
     least_arc: float = 0.9
     size_rel: float = 0.08
     away_steps: float = 0.3
+    off_line_steps: float = 0.3
+    n_clear: int = 4
     n_most: int = 16
     n_row: int = 12
 
@@ -70,4 +75,14 @@ def holes_beside(
             and np.hypot(*(near - [r.x_mm, r.y_mm]).T).min() > s.away_steps * found.step_mm
         ):
             out.append(r)
-    return tuple(out)
+    if len(out) >= s.n_clear:
+        return tuple(out)
+    line = camera.to_mm(found.xy_px)
+    return tuple(r for r in out if _off_line(np.array([r.x_mm, r.y_mm]), line) <= s.off_line_steps * found.step_mm)
+
+
+def _off_line(at: NDArray[np.float64], line: NDArray[np.float64]) -> float:
+    """Distance of a place (2,) from the closed line through the points (n, 2)."""
+    way = np.roll(line, -1, axis=0) - line
+    share = np.clip(((at - line) * way).sum(axis=1) / np.maximum((way**2).sum(axis=1), 1e-12), 0, 1)
+    return float(np.hypot(*(line + share[:, None] * way - at).T).min())

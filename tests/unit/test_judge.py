@@ -1,6 +1,7 @@
 """What makes the verdict `check`, and what is only a remark."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ class Plane:
     """As much of a plane fit as the verdict asks for."""
 
     misfit = (1.0,)
+    camera = SimpleNamespace(tilt_deg=8.0)
 
 
 @pytest.fixture
