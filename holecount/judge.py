@@ -42,8 +42,8 @@ class JudgeSettings:
     most_misfit : of a reference, in units of its own error.
     u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
         the bore would mislead, and there stated uncertainties are about 1.3 times the errors (drawn pictures, 2026-11).
-    u_pitch_rel_lean_open, tilt_deg_lean_open : the same, and a tilt, where the tilt was read from the holes: then
-        errors have a longer tail, and grow with the tilt.
+    u_pitch_rel_lean_open, tilt_deg_lean_open : the same, and a tilt, where rulers alone give the scale and the tilt
+        was read from the holes: then errors have a longer tail, and grow with the tilt.
     sure_hole_score : score of the rim model from which a hole that was looked for only because the row asked for it
         is there: true ones have it in 50 of 53 cases, others never (drawn pictures, 2026-11).
     most_hidden_share : share of hidden holes from which their number is a guess.
@@ -54,8 +54,8 @@ class JudgeSettings:
     least_arc_measured: float = 0.4
     steep_deg: float = 42.0
     glare_frac: float = 0.5
-    least_radius_px: float = 5.0
-    most_blur_share: float = 0.2
+    least_radius_px: float = 4.5
+    most_blur_share: float = 0.25
     rounded_share: float = 0.3
     u_scale_rel: float = 0.008
     odd_size_sd: float = 4.0
@@ -63,9 +63,9 @@ class JudgeSettings:
     odd_step_rel: float = 0.3
     most_misfit: float = 4.0
     u_pitch_rel: float = 0.012
-    u_pitch_rel_lean_open: float = 0.008
-    tilt_deg_lean_open: float = 15.0
-    u_diameter_mm: float = 0.16
+    u_pitch_rel_lean_open: float = 0.01
+    tilt_deg_lean_open: float = 20.0
+    u_diameter_mm: float = 0.165
     sure_hole_score: float = 0.5
     most_hidden_share: float = 0.25
     most_badly_seen_share: float = 0.25
@@ -202,11 +202,12 @@ def _doubts_of_scale(
     if plane is None:
         yield "There is no scale: lengths are in pixels."
         return
-    if left_out:
+    if left_out and len(plane.misfit) == 1:  # Where two things agree a third one is none.
         names = " and ".join(ref.words for ref in left_out)
         yield f"Something else that looks like a {names} does not lie on the frame and was left out."
-    most = s.u_pitch_rel_lean_open if lean_open else s.u_pitch_rel
-    if lean_open and plane.camera.tilt_deg > s.tilt_deg_lean_open:
+    rulers_alone = lean_open and all(ref.kind in ("ruler", "length") for ref in plane.model.references)
+    most = s.u_pitch_rel_lean_open if rulers_alone else s.u_pitch_rel
+    if rulers_alone and plane.camera.tilt_deg > s.tilt_deg_lean_open:
         yield (
             f"How far the camera leaned, about {plane.camera.tilt_deg:.0f} degrees, was read from the holes alone: lay "
             "a second card or a ruler on another rail, or photograph from straight above."
@@ -252,7 +253,10 @@ def _doubts_of_bores(s: JudgeSettings, holes: Sequence[Hole], seat: RailStats, p
     if seat.diameter is None:
         yield "No hole's diameter could be gauged."
     elif plane is not None and seat.diameter.u_mean_mm > s.u_diameter_mm:
-        yield "The rims hide the true bore: gauge some holes with a drill bit."
+        yield (
+            f"The bores are known to {2 * seat.diameter.u_mean_mm:.1f} mm at best: gauge some with a drill bit, or "
+            "photograph nearer and sharper."
+        )
 
 
 BADLY_SEEN = frozenset({"small", "blurred"})

@@ -44,6 +44,7 @@ class FindSettings:
     least_outdone, least_outdone_clear : share of other marks that its marks outdo (sample set 0.97 to 1), at
         least, and when the gain is clear (a spotted rug in view).
     least_second : seen holes from which a second closed line is a second seat.
+    least_free_share : share of a rim that lies free of outlines, below which the hole need not be seen.
     row_share, least_row_rim : rim evidence asked of marks that make open rows, which nothing else vouches
         for: over a usual hole's, and at all.
     """
@@ -62,6 +63,7 @@ class FindSettings:
     least_outdone: float = 0.93
     least_outdone_clear: float = 0.75
     least_second: int = 24
+    least_free_share: float = 0.75
     row_share: float = 0.4
     least_row_rim: float = 0.35
 
@@ -77,7 +79,7 @@ class Found:
     hidden : bool array, shape (n,)
         Inferred, not seen.
     covered : bool array, shape (n,)
-        Lies under the outline of something found on the frame.
+        Lies under the outline of something found on the frame, or a good part of its rim does.
     filled_in : bool array, shape (n,)
         Found only when the row asked for it.
     by_hand : tuple of str or None, length n
@@ -311,7 +313,7 @@ def _look_again(
     return Found(
         xy_px=camera.to_px(xy),
         hidden=~seen & ~filled_in,
-        covered=covered,
+        covered=_share_free(xy, radius + _RADIUS_BIAS_MM, outlines) < s.least_free_share,
         filled_in=filled_in,
         by_hand=(None,) * len(xy),
         closed=lines[0].closed,
@@ -321,6 +323,15 @@ def _look_again(
         strays_px=camera.to_px(marks.xy_mm[near]) if near else np.zeros((0, 2)),
         gain=sum(line.gain for line in lines) / len(xy),
     )
+
+
+def _share_free(xy_mm: Array, radius_mm: float, outlines: Array) -> Array:
+    """Share (n,) of the circles round places (n, 2) that lies outside all outlines (k, 4, 2)."""
+    if not len(outlines):
+        return np.ones(len(xy_mm))
+    angle = np.arange(24) * 2 * np.pi / 24
+    rim = xy_mm[:, None] + radius_mm * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    return np.asarray(1 - inside_any(rim.reshape(-1, 2), outlines).reshape(len(xy_mm), -1).mean(axis=1))
 
 
 def _with_end_slots(line: HoleLine) -> HoleLine:

@@ -18,6 +18,7 @@ class Plane:
 
     misfit = (1.0,)
     camera = SimpleNamespace(tilt_deg=8.0)
+    model = SimpleNamespace(references=(SimpleNamespace(kind="ruler"),))
 
 
 @pytest.fixture
