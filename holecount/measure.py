@@ -25,9 +25,10 @@ from holecount.scale.fit import PlaneFit, mm_per_px
 from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.plane import Camera, straight_above
 from holecount.scale.reference import Reference
-from holecount.scale.ruler import find_rulers
+from holecount.scale.ruler import look_for_rulers
 from holecount.settle import Settled, believed, carried_over, correct, no_holes, outlines_px, settle
 from holecount.stats import LowConfidence, RailStats, low_confidence, rail_stats
+from holecount.troubles import NoScale
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -69,8 +70,29 @@ def find_references(photo: Photo, request: MeasureRequest) -> tuple[Reference, .
     _ = photo.grey  # made once, before two threads ask for it
     with ThreadPoolExecutor(2) as both:
         cards = both.submit(find_cards, photo, sizes=sizes)
-        rulers = both.submit(find_rulers, photo, system=request.ruler)
-        return (*given, *cards.result(), *rulers.result())
+        rulers = both.submit(look_for_rulers, photo, system=request.ruler)
+        found = (*given, *cards.result(), *rulers.result().references)
+    if not rulers.result().unread:
+        return found
+    if not found:
+        raise _unread_ruler(request.ruler)
+    note = "something like a ruler was not read; if it is one, --ruler mm or --ruler inch may help"
+    return (replace(found[0], notes=(*found[0].notes, note)), *found[1:])
+
+
+def _unread_ruler(system: str | None) -> NoScale:
+    """What to say where the only thing of known size is a ruler whose marks could not be told."""
+    card = "; or lay a bank card on the frame beside it"
+    if system is None:
+        return NoScale(
+            "Something like a ruler was seen, but whether its marks are millimetres or inches could not be told.",
+            f"Say which with --ruler mm or --ruler inch. If that does not help photograph nearer and sharper{card}.",
+        )
+    marks = "millimetres" if system == "mm" else "inches"
+    return NoScale(
+        f"Something like a ruler was seen, but its marks could not be read as {marks}.",
+        f"Photograph nearer and sharper, without glare on the marks{card}.",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

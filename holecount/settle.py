@@ -155,7 +155,7 @@ def _refined(
             centres = found.xy_px[~found.hidden]
         else:
             centres = np.array([[r.x_px, r.y_px] for r in readings])
-        readings = gauge_all(photo, camera, centres, rough)
+        readings = gauge_all(photo, camera, centres, rough, settled=True)
     else:
         before = camera, plane
     return Settled(camera=camera, plane=plane, found=found, readings=tuple(readings), before=before)
@@ -238,17 +238,29 @@ N_ROUGH = 16
 """Holes that settle the rough bore; their median is good to a quarter of their spread (derived)."""
 
 
-def gauge_all(photo: Photo, camera: Camera, centres_px: Array, rough_diameter_mm: float) -> list[RimReading]:
-    """Rim readings at the given centres (n, 2), started again from their own common bore until it stays."""
-    some = centres_px[:: max(1, len(centres_px) // N_ROUGH)]
+def gauge_all(
+    photo: Photo, camera: Camera, centres_px: Array, rough_diameter_mm: float, *, settled: bool = False
+) -> list[RimReading]:
+    """Rim readings at the given centres (n, 2), started again from their own common bore until it stays.
+
+    ``settled`` says that the rough diameter is one that the gauge has answered with before.
+    """
+    if not settled and len(centres_px) >= 2 * N_ROUGH:
+        some = gauge_holes(photo, camera, centres_px[:: len(centres_px) // N_ROUGH], rough_diameter_mm)
+        rough_diameter_mm = _common_bore_mm(some)
     for _ in range(3):
-        readings = gauge_holes(photo, camera, some, rough_diameter_mm)
-        open_rims = [r for r in readings if r.blocked_score < 0.5 and r.hole_score > LEAST_HOLE_SCORE] or readings
-        common = float(np.median([r.diameter_mm for r in open_rims]))
+        readings = gauge_holes(photo, camera, centres_px, rough_diameter_mm)
+        common = _common_bore_mm(readings)
         if not abs(common / rough_diameter_mm - 1) > ROUGH_REL:
             break
         rough_diameter_mm = common
-    return gauge_holes(photo, camera, centres_px, rough_diameter_mm)
+    return readings
+
+
+def _common_bore_mm(readings: Sequence[RimReading]) -> float:
+    """Median bore of the open holes, or of all where none is open."""
+    open_rims = [r for r in readings if r.blocked_score < 0.5 and r.hole_score > LEAST_HOLE_SCORE] or readings
+    return float(np.median([r.diameter_mm for r in open_rims]))
 
 
 def _scale_change(before: Camera, after: Camera, px: Array) -> float:

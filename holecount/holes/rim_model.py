@@ -239,12 +239,12 @@ def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 24) -> Rims:
         return z
 
     # Most of it is multiplying matrices, which needs no interpreter: two batches at a time.
-    with ThreadPoolExecutor(2) as both:
-        y = np.concatenate(list(both.map(alone, slices)))
+    with ThreadPoolExecutor(2) as pair:
+        y = np.concatenate(list(pair.map(alone, slices)))
         one = _relu(_dense(_summary(y, s), "fine.emb1"))
         seat = _in_common(one, "fine.share1", share)
         y += _relu(_dense(np.concatenate([one, seat], axis=1), "fine.ctx"))[:, None]
-        y = np.concatenate(list(both.map(together, [y[part] for part in slices])))
+        y = np.concatenate(list(pair.map(together, [y[part] for part in slices])))
     rays = _dense(y, "fine.ray")
     summary = _summary(y, s, seat)
     two = _relu(_dense(summary, "fine.emb2"))

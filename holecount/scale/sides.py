@@ -207,6 +207,8 @@ _LEVEL_PRIOR = np.array([0.4, 0.5, 0.4, 0.0, 0.0, 0.0])
 _LEVEL_SPREAD = np.array([1.0, 0.4, 1.0, 0.15, 0.15, 0.004])
 """Face, wall, what lies beneath, narrow and wide contact shadow, believed before looking: next to nothing, but that
 a wall is neither blacker than a shadow nor brighter than white card, and a shadow no source of light."""
+_LUMA = np.array([0.114, 0.587, 0.299], np.float32)
+"""Blue, green and red in the brightness that a JPEG keeps at full sharpness (ITU-R BT.601)."""
 _FULL = 0.97
 """From here on a channel counts as burnt out: only 'at least this' is known."""
 _NEARLY_FULL = 0.88
@@ -242,11 +244,19 @@ class SideStrip:
 
 
 def side_strip(
-    bgr: NDArray[np.uint8], ends_px: Array, normal: Array, wall_px: float, px_per_mm: float, margin: float
+    bgr: NDArray[np.uint8],
+    ends_px: Array,
+    normal: Array,
+    wall_px: float,
+    px_per_mm: float,
+    margin: float,
+    *,
+    colours: bool = True,
 ) -> SideStrip | None:
     """Read 1.1 mm (at least 4.5 px) on either side of a side given by its corners (2, 2), good to about 3 px.
 
     ``margin`` is the share of the side left out at each end. None when too little of it is in the picture.
+    Without ``colours`` all three channels are the coded brightness.
     """
     a, b = ends_px
     n_rows = int(np.clip(np.linalg.norm(b - a) * (1 - 2 * margin), 24, 320))
@@ -257,6 +267,8 @@ def side_strip(
     half_width = min(14.0, max(4.5, 1.1 * px_per_mm))
     x = np.arange(-np.ceil(half_width), np.ceil(half_width + wall_px) + 1)
     got, inside = _sample(bgr, (a + t[:, None] * (b - a))[:, None] + x[None, :, None] * normal)
+    if not colours:
+        got = np.repeat(got @ _LUMA[:, None], 3, axis=2)
     linear = np.interp(got, np.arange(256), LINEAR_FROM_SRGB)
     usable = inside.all(axis=1).reshape(n_parts, per).mean(axis=1) > 0.8
     if usable.sum() < 3:

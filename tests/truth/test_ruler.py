@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from drawn_rulers import FINE, Face, View, on_face, photo_of, see, weave
 
+from holecount.measure import MeasureRequest, find_references
 from holecount.photo import Photo
+from holecount.scale.by_hand import rectangle_at
 from holecount.scale.plane import Camera
 from holecount.scale.ruler import find_rulers
+from holecount.troubles import NoScale
 
 SHARED = Path(__file__).parents[3] / "shared"
 needs_photos = pytest.mark.skipif(not (SHARED / "photos").is_dir(), reason="../shared/photos is not here")
@@ -349,3 +352,15 @@ def test_real_ruler():
 )
 def test_real_pictures_without_a_ruler(name):
     assert find_rulers(shared_photo(SHARED / "real" / name)) == []
+
+
+def test_ruler_too_small_to_read_is_named_and_asked_about():
+    """Millimetres that run together are not guessed at: the user is told what was seen and asked which they are."""
+    picture = photo_of(see(Face(edges=(("top", "mm", 10),)), View(px_per_mm=1.8, turn_deg=11)))
+    for system, words in ((None, "millimetres or inches"), ("mm", "read as millimetres"), ("inch", "read as inches")):
+        with pytest.raises(NoScale, match=words) as said:
+            find_references(picture, MeasureRequest(ruler=system))
+        assert ("--ruler" in said.value.hint) == (system is None)
+    card = rectangle_at([(10, 10), (90, 10), (90, 60), (10, 60)], 85.6, 53.98)
+    (kept,) = find_references(picture, MeasureRequest(by_hand=(card,)))
+    assert "--ruler" in kept.notes[-1]
