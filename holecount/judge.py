@@ -41,7 +41,7 @@ class JudgeSettings:
     odd_step_rel : a step off the usual one by this share.
     most_misfit : of a reference, in units of its own error.
     u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
-        the bore would mislead, and there stated uncertainties are about 1.3 times the errors (drawn pictures, 2026-11).
+        the bore would mislead, and there stated uncertainties are somewhat larger than errors (drawn pictures, 2026-11).
     u_pitch_rel_lean_open, tilt_deg_lean_open : the same, and a tilt, where rulers alone give the scale and the tilt
         was read from the holes: then errors have a longer tail, and grow with the tilt.
     sure_hole_score : score of the rim model from which a hole that was looked for only because the row asked for it
@@ -62,8 +62,8 @@ class JudgeSettings:
     odd_size_rel: float = 0.08
     odd_step_rel: float = 0.3
     most_misfit: float = 4.0
-    u_pitch_rel: float = 0.012
-    u_pitch_rel_lean_open: float = 0.01
+    u_pitch_rel: float = 0.011
+    u_pitch_rel_lean_open: float = 0.009
     tilt_deg_lean_open: float = 20.0
     u_diameter_mm: float = 0.165
     sure_hole_score: float = 0.5
