@@ -115,7 +115,7 @@ def _refusal(status: int, what: str, hint: str = "") -> Response:
     if request.path.startswith("/api/"):
         response = _json({"what": what, "hint": hint})
     else:
-        response = _html(render("refusal.html.j2", what=what, hint=hint))
+        response = _html(render("refusal.html.j2", what=what, hint=hint, css=file_address("page.css")))
     response.status_code = status
     return response
 
@@ -271,7 +271,8 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
     @app.post("/api/jobs")
     def new_job() -> Response:
         data = _body(s.most_upload_bytes)
-        _read_once(data, bench.limits)
+        called = "".join(c for c in request.args.get("file", "") if c.isprintable())[-60:]
+        _read_once(data, bench.limits, called=Path(called).name or "the photograph")
         name = request.args.get("name", "")
         settings = jobs.cleaned(JobSettings(name=name, date=_today(), **_scale_asked(request.args.get("scale", ""))))
         job = jobs.create(bench.folder, data, settings)
@@ -302,7 +303,7 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
         opened = opened_or_404(name)
         data = _body(s.most_upload_bytes)
         if data:
-            _read_once(data, bench.limits)
+            _read_once(data, bench.limits, called="the photograph")
         with opened.job.locked():
             opened.job.save_old_seat(data)
         return _state_response(opened, bench.view(opened))
@@ -352,13 +353,16 @@ def _body(most: int) -> bytes:
     return request.get_data(cache=False)
 
 
-def _read_once(data: bytes, limits: ReadSettings) -> None:
-    """Decode an upload to know that it is a photograph within the limits; raises `BadInput` or `UnfitPhoto`."""
+def _read_once(data: bytes, limits: ReadSettings, *, called: str) -> None:
+    """Decode an upload to know that it is a photograph within the limits; raises `BadInput` or `UnfitPhoto`.
+
+    ``called`` is only what the complaint calls it.
+    """
     if not data:
         raise BadInput("The file is empty.", "Choose another photograph.")
     if len(data) > limits.most_bytes:
         raise BadInput("The file is too large.", "Save it as a JPEG.")
-    photo_from_bytes(data, Path("the photograph"), limits)
+    photo_from_bytes(data, Path(called), limits)
 
 
 def _scale_asked(text: str) -> dict[str, Any]:
@@ -467,4 +471,4 @@ def _add_made(app: Flask, bench: Bench) -> None:
     @app.get("/job/<name>/round.svg")
     def plot(name: str) -> Response:
         g.policy = gate.PICTURE_POLICY
-        return made(name, "image/svg+xml", text(round_the_seat))
+        return made(name, "image/svg+xml", text(lambda m: round_the_seat(m, width_mm=90.0, height_mm=62.0)))

@@ -162,7 +162,7 @@ class Bench:
                     doing="",
                     counted=opened.counted,
                 )
-            doing = opened.doing or "waiting"
+            doing = opened.doing or "measuring"
             if opened.previewed is not None and opened.previewed[0] == wanted:
                 m = opened.previewed[1]
                 return View(

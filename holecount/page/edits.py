@@ -185,8 +185,11 @@ def _first_side_is_long(points: list[Any]) -> bool:
     return side[0] + side[2] >= side[1] + side[3]
 
 
-def corrections(fixes: Fixes) -> list[Correction]:
-    """Every correction in words, in the order they were made within each kind."""
+def corrections(fixes: Fixes, m: Measurement | None = None) -> list[Correction]:
+    """Every correction in words, in the order they were made within each kind.
+
+    ``m``, made with them, gives the numbers by which the holes are called now.
+    """
     out = []
     for r in fixes.scale:
         x, y = (sum(p[i] for p in r.points_px) / len(r.points_px) for i in (0, 1))
@@ -195,13 +198,24 @@ def corrections(fixes: Fixes) -> list[Correction]:
         out.append(_correction("scale", r, words, x, y))
     for p in fixes.strike_out:
         if p.number is None:
-            out.append(_correction("strike-out", p, "struck out", *p.at_px))
+            out.append(_correction("strike-out", p, f"struck out{_near_words(m, p.at_px)}", *p.at_px))
     for a in fixes.add:
-        out.append(_correction("add", a, f"added, {a.status}", a.x_px, a.y_px))
+        out.append(_correction("add", a, f"{_hole_words(m, (a.x_px, a.y_px))}added, {a.status}", a.x_px, a.y_px))
     for k in fixes.mark:
         if k.place.number is None:
-            out.append(_correction("mark", k, f"marked {k.status}", *k.place.at_px))
+            out.append(_correction("mark", k, f"{_hole_words(m, k.place.at_px)}marked {k.status}", *k.place.at_px))
     return out
+
+
+def _hole_words(m: Measurement | None, at: tuple[float, float]) -> str:
+    hole, _ = nearest(m, at)
+    return f"hole {hole.number} " if hole is not None else ""
+
+
+def _near_words(m: Measurement | None, at: tuple[float, float]) -> str:
+    if m is None or not m.holes:
+        return ""
+    return f" near hole {min(m.holes, key=lambda h: math.dist((h.x_px, h.y_px), at)).number}"
 
 
 def _correction(kind: str, entry: object, words: str, x: float, y: float) -> Correction:

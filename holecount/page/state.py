@@ -24,7 +24,7 @@ from holecount.sheet.content import content_of, look_again
 from holecount.sheet.of_job import decision_of, notes_of, readings_of
 from holecount.sizing import SHAPES, built_in_charts
 from holecount.stats import LowConfidence
-from holecount.troubles import DOUBTS, BadInput, Trouble
+from holecount.troubles import DOUBTS, BadInput, NoScale, Trouble
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -78,10 +78,10 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
         "picture": None,
         "holes": [],
         "references": [],
-        "corrections": [asdict(c) for c in corrections(inputs.fixes)],
+        "corrections": [asdict(c) for c in corrections(inputs.fixes, m)],
         "trouble": _trouble(view.trouble),
         "said": _said(view, decision),
-        "shown": {"corrections": render("corrections.html.j2", corrections=corrections(inputs.fixes))},
+        "shown": {"corrections": render("corrections.html.j2", corrections=corrections(inputs.fixes, m))},
     }
     try:
         out["picture"] = _picture(opened, opened.session.photo())
@@ -96,7 +96,7 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
             "answer": render("answer.html.j2", c=content, size_trouble=size_trouble),
             "figures": render("figures.html.j2", c=content, again=again_rows(m)),
             "size": render("size.html.j2", c=content),
-            "holes": render("holes.html.j2", holes=[hole_row(h) for h in m.holes]),
+            "holes": render("holes.html.j2", holes=[hole_row(h) for h in m.holes], unit="mm" if m.scale else "px"),
             "scale": render("scale.html.j2", m=m, by_hand=bool(inputs.fixes.scale), shown=out["references"]),
             "care": render("care.html.j2", c=content),
         }
@@ -125,14 +125,24 @@ def _decision(m: Measurement | None, inputs: Inputs, counted: int | None) -> tup
 
 
 def _trouble(t: Trouble | None) -> dict[str, str] | None:
-    return None if t is None else {"what": t.what, "hint": t.hint}
+    """What is wrong and what to do about it here; the command line's options are no help on the page."""
+    if t is None:
+        return None
+    hint = _NO_SCALE if isinstance(t, NoScale) and "--" in t.hint else t.hint
+    return {"what": t.what, "hint": f"On the command line: {hint}" if "--" in hint else hint}
+
+
+_NO_SCALE = (
+    "Lay a bank card or a ruler flat on the frame, clear of the holes, and photograph again. Or open Scale: choose "
+    "what to look for, say what a ruler is divided by, or place something of known size on the picture by hand."
+)
 
 
 def _said(view: View, decision: Decision) -> str:
     """The result in one sentence, for whoever does not see the page."""
     m = view.measurement
     if view.trouble is not None:
-        return str(view.trouble)
+        return view.trouble.what
     if m is None:
         return f"Working: {view.doing}." if view.doing else ""
     parts = [f"{m.seat.n_holes} holes"]

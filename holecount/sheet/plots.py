@@ -72,7 +72,13 @@ def round_the_seat(m: Measurement, *, width_mm: float = 186.0, height_mm: float 
     """
     with _figure(width_mm, height_mm) as figure:
         upper, lower = figure.subplots(2, 1, sharex=True)
-        figure.subplots_adjust(left=0.078, right=0.928, top=0.90, bottom=0.175, hspace=0.14)
+        figure.subplots_adjust(
+            left=14.5 / width_mm,
+            right=1 - 13.4 / width_mm,
+            top=1 - 4.2 / height_mm,
+            bottom=8.4 / height_mm,
+            hspace=0.14,
+        )
         n = len(m.holes)
         for axes in (upper, lower):
             _shade_doubtful(axes, m)
@@ -83,7 +89,7 @@ def round_the_seat(m: Measurement, *, width_mm: float = 186.0, height_mm: float 
         _draw_diameters(lower, m)
         upper.set_ylabel(f"pitch, {unit}")
         lower.set_ylabel(f"hole, {unit}")
-        lower.set_xticks(_hole_ticks(n))
+        lower.set_xticks(_hole_ticks(n, most=round(width_mm / 5.8)))
         lower.set_xlabel("hole number on the marked photograph", labelpad=1.5)
         upper.tick_params(axis="x", length=0)
         if m.scale is not None:
@@ -93,8 +99,8 @@ def round_the_seat(m: Measurement, *, width_mm: float = 186.0, height_mm: float 
         return _svg(figure)
 
 
-def _hole_ticks(n: int) -> list[int]:
-    step = next((s for s in (1, 2, 5, 10, 20) if n / s <= 32), 50)
+def _hole_ticks(n: int, most: int = 32) -> list[int]:
+    step = next((s for s in (1, 2, 5, 10, 20) if n / s <= most), 50)
     return [1, *range(step if step > 1 else 2, n + 1, step)]
 
 
@@ -256,7 +262,7 @@ def side_by_side(
     """
     with _figure(width_mm, height_mm) as figure:
         pair = figure.subplots(1, 2, sharey=True)
-        figure.subplots_adjust(left=0.15, right=0.985, top=1 - 1.5 / height_mm, bottom=9.0 / height_mm, wspace=0.06)
+        figure.subplots_adjust(left=0.17, right=0.985, top=1 - 1.5 / height_mm, bottom=9.0 / height_mm, wspace=0.06)
         at = np.arange(len(seats))
         for axes, which, label in ((pair[0], 1, "pitch, mm"), (pair[1], 2, "hole, mm")):
             for k, seat in enumerate(seats):
@@ -276,5 +282,5 @@ def side_by_side(
         return _svg(figure)
 
 
-def _short(name: str, most: int = 22) -> str:
+def _short(name: str, most: int = 21) -> str:
     return name if len(name) <= most else name[: most - 1] + "…"

@@ -88,7 +88,7 @@ def set_of(seats: Sequence[Seat], *, name: str, date: str = "") -> SetContent:
         sure = all(s.measurement.verdict == "good" for s in sized)
         answer = f"{'The' if sure else 'As measured so far, the'} same cane for {which}: {size(widths[0])}."
     else:
-        answer = f"Not the same cane for all: {_by_width(sized, widths)}."
+        answer = f"Not the same cane for all: {_by_width(sized, widths).rstrip('.')}."
         remarks.append(
             f"One cane for the whole set can only be the thinnest of these, {size(widths[0])}: smaller than the chart "
             "is allowed, larger is not."
@@ -98,10 +98,10 @@ def set_of(seats: Sequence[Seat], *, name: str, date: str = "") -> SetContent:
     remarks += _odd_ones(seats, "hole diameter", lambda m: m.seat.diameter)
     missing = [s.name for s in seats if s not in sized]
     if missing and sized:
-        remarks.append(f"Without a size: {', '.join(missing)}.")
+        remarks.append(f"Without a size: {', '.join(missing).rstrip('.')}.")
     doubtful = [s.name for s in seats if s.measurement.verdict != "good"]
     if doubtful:
-        remarks.append(f"Look again before you buy: {', '.join(doubtful)}.")
+        remarks.append(f"Look again before you buy: {', '.join(doubtful).rstrip('.')}.")
     return SetContent(
         name=name,
         date=date,

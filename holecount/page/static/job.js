@@ -139,10 +139,12 @@
       p.className = "message";
       p.textContent = `${fresh.trouble.what} ${fresh.trouble.hint}`.trim();
       $("answer").append(p);
+      fill("figures", "");
       $("scale-card").open = true;
     }
     if (ready && fresh.said !== $("status").textContent) $("status").textContent = fresh.said || "";
     if (fresh.doing && $("status").textContent === "Loading the job.") $("status").textContent = "Measuring.";
+    $("figures-card").hidden = !$("figures").childElementCount;
     setFields();
     plot(fresh);
     weave(fresh);
@@ -164,6 +166,7 @@
 
   function plot(fresh) {
     const key = fresh.holes.length && !fresh.doing ? fresh.revision : "";
+    if (fresh.trouble && !fresh.doing) { $("plot").hidden = true; round = ""; }
     if (!key || key === round) return;
     round = key;
     clearTimeout(plot.later); // drawn once things have come to rest

@@ -17,6 +17,7 @@
     sent.value = 0;
     const ask = new URLSearchParams({
       name: document.getElementById("name").value || file.name.replace(/\.[^.]*$/, ""),
+      file: file.name,
       scale: document.getElementById("scale").value,
     });
     const request = new XMLHttpRequest(); // fetch cannot tell how much has been sent
