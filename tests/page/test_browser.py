@@ -251,6 +251,74 @@ def knob(page: "Page", i: int) -> tuple[float, float]:
     return float(at[0]), float(at[1])
 
 
+def sent(program: "Program", page: "Page", photo: Path) -> Path:
+    """A new job's folder, measured."""
+    page.goto(program.address)
+    page.fill("#name", f"sent {photo.stem}")
+    page.set_input_files("#choose", photo)
+    page.wait_for_url("**/job/**")
+    page.wait_for_selector(DONE, timeout=120_000)
+    return program.jobs / page.url.rsplit("/", 1)[1]
+
+
+def dragged(page: "Page", i: int, dx: float, dy: float) -> None:
+    x, y = knob(page, i)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + dx / 2, y + dy / 2, steps=3)
+    page.mouse.move(x + dx, y + dy, steps=3)
+    page.mouse.up()
+
+
+def test_the_ends_of_a_ruler_are_dragged(program: "Program", window: Callable[..., "Page"]) -> None:
+    page = window()
+    job = sent(program, page, SAMPLES / "dining-chair.jpg")
+    page.click("#scale-card summary")
+    page.click('.move-corners:has-text("ends")')
+    page.wait_for_selector("#placing:visible")
+    assert page.input_value("#placed-size") == "5.5 in"  # as it was read; the user says otherwise
+    assert page.locator("#corners button").count() == 2
+    was = page.evaluate("() => window.picture.picture.corners[1]")
+    dragged(page, 1, 12, -20)
+    now = page.evaluate("() => window.picture.picture.corners[1]")
+    zoom = page.evaluate("() => window.picture.picture.zoom")
+    assert now == pytest.approx([was[0] + 12 / zoom, was[1] - 20 / zoom], abs=0.6)
+    page.fill("#placed-size", "6 in")
+    page.click("#placed")
+    page.wait_for_selector("#placing", state="hidden")
+    (placed,) = fixes.read(job / "fixes.json").scale
+    assert placed.width_mm == pytest.approx(152.4)
+    assert placed.points_px[1] == pytest.approx(now, abs=0.01)
+    page.wait_for_selector('#scale:has-text("between two points, by hand")')
+    page.click(".move-corners")  # and once more, from where it was left
+    assert page.input_value("#placed-size") == "152.4 mm"
+    assert page.evaluate("() => window.picture.picture.corners[1]") == pytest.approx(now, abs=0.01)
+
+
+def test_a_card_cut_off_by_the_edge_is_dragged_beyond_it(program: "Program", window: Callable[..., "Page"]) -> None:
+    page = window(**PHONE)
+    job = sent(program, page, SAMPLES / "hall-chair.jpg")
+    high = state(page, job)["picture"]["height"]
+    page.click("#scale-card summary")
+    page.click(".move-corners")
+    page.wait_for_selector("#placing:visible")
+    outside = [k for k in range(4) if page.evaluate("(k) => window.picture.picture.corners[k][1]", k) > high]
+    assert len(outside) == 2
+    was = page.evaluate("(k) => window.picture.picture.corners[k]", outside[0])
+    _, y = knob(page, outside[0])
+    box = page.locator("#picture").bounding_box()
+    assert box
+    assert box["y"] < y < box["y"] + box["height"]  # it can be got hold of
+    dragged(page, outside[0], 6, 4)
+    now = page.evaluate("(k) => window.picture.picture.corners[k]", outside[0])
+    assert now[1] > was[1] > high
+    page.click("#placed")
+    page.wait_for_selector("#placing", state="hidden")
+    (placed,) = fixes.read(job / "fixes.json").scale
+    assert max(y for _, y in placed.points_px) > high
+    settled(page, 108)
+
+
 def test_two_ends_and_a_length(program: "Program", job: Path, window: Callable[..., "Page"]) -> None:
     page = shown(window(), program, job)
     page.click("#scale-card summary")
