@@ -124,16 +124,14 @@ def _data() -> str:
     if not 1 < bore_needed_mm(most_tabled(), 2.5, 1.0) < 20:
         raise Trouble("The table of strands that fit a hole is damaged.")
     with np.load(str(resources.files("holecount.holes").joinpath("rim_model.npz"))) as model:
-        n_weights = 0
-        for name in model.files:
-            if not np.isfinite(model[name]).all():
-                raise Trouble(f"The rim model's '{name}' is damaged.")
-            n_weights += model[name].size
+        values = model["values"]
+        if not np.isfinite(values).all() or len(values) != model["shapes"].prod(axis=1).sum():
+            raise Trouble("The rim model is damaged.")
     templates = environment()
     for name in templates.list_templates():
         if name.endswith(".j2"):
             templates.get_template(name)
-    return f"{n_charts} charts, {n_objects} scale objects, rim model of {n_weights} numbers, sheet templates"
+    return f"{n_charts} charts, {n_objects} scale objects, rim model of {len(values)} numbers, sheet templates"
 
 
 def _heic() -> Finding:

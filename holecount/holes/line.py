@@ -275,7 +275,7 @@ def _plain_starts(score: Array, tail: Array, head: Array, direction: Array, weig
         ]
         if bend:
             best[e] = score[e] + max(bend)
-    ranked = [int(e) for e in np.argsort(-best) if np.isfinite(best[e])]
+    ranked = np.argsort(-best)[: int(np.isfinite(best).sum())].tolist()
     out: list[int] = []
     used: set[int] = set()
     for e in ranked:

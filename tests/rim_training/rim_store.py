@@ -36,7 +36,13 @@ def main(rims: str, judge: str, target: str) -> None:
             out[f"{part}.{name}"] = v.float().numpy()
     out["coarse.f1.weight"] = reorder(out["coarse.f1.weight"], ck["co"]["c3.weight"].shape[0], 4, 4)
     out["fine.flat.weight"] = reorder(out["fine.flat.weight"], ck["net"]["c3.weight"].shape[0], 6)
-    np.savez_compressed(target, **{k: v.astype(np.float16) for k, v in out.items()})
+    names = sorted(out)
+    np.savez_compressed(
+        target,
+        names=np.array(names),
+        shapes=np.array([(1, *out[k].shape)[-2:] for k in names], np.int32),  # a bias is one row
+        values=np.concatenate([out[k].ravel() for k in names]).astype(np.float16),
+    )
 
 
 if __name__ == "__main__":
