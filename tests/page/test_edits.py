@@ -4,7 +4,7 @@ from typing import Any
 
 import made_measurement as made
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 pytest.importorskip("flask", reason="the page's packages are not installed: pip install holecount[page]")
@@ -157,6 +157,7 @@ DOING = st.sampled_from(["strike-out", "add", "mark", "scale-by-hand", "take-bac
 KEYS = st.sampled_from(["x", "y", "status", "points", "size", "key", "settings", "text", "was"])
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # of a loaded machine, not of the code
 @given(DOING, st.dictionaries(KEYS, VALUES))
 def test_nothing_a_browser_sends_is_more_than_refused(do: str, rest: dict[str, Any]) -> None:
     try:
