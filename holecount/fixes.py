@@ -30,6 +30,9 @@ MOST_ENTRIES = 1000
 MOST_BYTES = 1_000_000
 """A thousand corrections take some 60 kB (own choice)."""
 
+MOST_PX = 1e6
+"""Pixels along a side; the widest picture there can be has below 66 000 (T.81)."""
+
 SeenStatus = Literal["open", "blocked"]
 
 
@@ -298,8 +301,8 @@ def _number(value: Any, where: str) -> float:
         number = float(value)
     except OverflowError:
         number = math.inf
-    if not math.isfinite(number):
-        raise ValueError(f"{where} should be a finite number")
+    if not abs(number) <= MOST_PX:
+        raise ValueError(f"{where} should be a number of pixels")
     return number
 
 

@@ -21,7 +21,7 @@ from holecount import fixes as fixes_file
 from holecount import saving, tally
 from holecount.fixes import Fixes
 from holecount.measurement import Measurement
-from holecount.troubles import BadInput, CannotSave
+from holecount.troubles import BadInput, CannotSave, require_plain_file
 
 SCHEMA = 1
 """Of ``job.json``; grows when an entry changes its meaning or goes."""
@@ -382,6 +382,7 @@ def cleaned(settings: JobSettings) -> JobSettings:
 def _text(path: Path, most: int) -> str:
     """A text file's content, empty when it is not there."""
     try:
+        require_plain_file(path)
         with open(path, "rb") as file:
             data = file.read(4 * most + 1)
         text = data.decode("utf-8-sig")

@@ -15,6 +15,13 @@ SIX_INCHES_MM = 6 * MM_PER_INCH
 """The stretch in which a caner counts holes, 152.4 mm."""
 
 
+MOST_MM = 1e6
+"""Longest length that is read, a kilometre: a hank of cane has 300 m (derived)."""
+
+MOST_CHARACTERS = 100
+"""Of one written length. Own choice."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
     """One length with its two kinds of standard uncertainty, all in mm.
@@ -50,9 +57,9 @@ def parse_length_mm(text: str, *, default_unit: str | None = None) -> float:
     Raises
     ------
     ValueError
-        When the text is no length, has no unit where one is needed, or is not positive.
+        When the text is no length, has no unit where one is needed, is not positive or beyond a kilometre.
     """
-    found = _LENGTH.match(text)
+    found = _LENGTH.match(text) if len(text) <= MOST_CHARACTERS else None
     if not found:
         raise ValueError(f"'{text.strip()}' is not a length; write it like 13 mm, 1/2 in or 5.5 cm")
     unit = (found["unit"] or "").lower()
@@ -68,7 +75,10 @@ def parse_length_mm(text: str, *, default_unit: str | None = None) -> float:
         raise ValueError(f"'{text.strip()}' needs a unit: mm or in")
     if not (value > 0 and math.isfinite(value)):
         raise ValueError(f"'{text.strip()}' is not a length above zero")
-    return value * {"mm": 1.0, "cm": 10.0}.get(unit, MM_PER_INCH)
+    value_mm = value * {"mm": 1.0, "cm": 10.0}.get(unit, MM_PER_INCH)
+    if value_mm > MOST_MM:
+        raise ValueError(f"'{text.strip()}' is more than a kilometre")
+    return value_mm
 
 
 def inches_32(length_mm: float) -> str:

@@ -21,13 +21,13 @@ def check_free(path: Path, *, force: bool) -> None:
     CannotSave
         When something stands at ``path`` and ``force`` is not given, or its folder is not there.
     """
-    if path.is_dir():
+    if os.path.isdir(path):  # Unlike Path.is_dir it takes names of any length.
         raise CannotSave(f"'{path}' is a folder.", "Give the name of a file in it.")
     if _is_special(path):
         return
     if not force and os.path.lexists(path):
         raise _taken(path)
-    if not path.absolute().parent.is_dir():
+    if not os.path.isdir(path.absolute().parent):
         raise CannotSave(f"The folder of '{path}' does not exist.", "Make the folder first.")
 
 
@@ -87,4 +87,4 @@ def _rename_unless_taken(aside: Path, target: Path) -> None:
 
 def _is_special(path: Path) -> bool:
     """Whether ``path`` is a pipe or device such as /dev/null: written to, never replaced."""
-    return path.exists() and not path.is_file() and not path.is_dir()
+    return os.path.exists(path) and not os.path.isfile(path) and not os.path.isdir(path)

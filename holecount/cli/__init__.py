@@ -88,7 +88,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     try:
         given = None if arguments is None else list(arguments)
         result = app.main(args=given, prog_name="holecount", standalone_mode=False)
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except Trouble as trouble:
         return _complain(trouble.what, trouble.hint, trouble.exit_code)
     except click.ClickException as e:
@@ -114,12 +115,18 @@ def _no_memory() -> int:
     return _complain("There is not enough memory.", "Close other programs, or give a smaller picture.", 1)
 
 
+_SIGNS_OF_NO_MEMORY = (
+    "Insufficient memory", "bad_alloc", "can't start new thread", "annot allocate memory", "failed to map segment",
+)  # fmt: skip
+"""In the words of OpenCV, C++, Python's threads and the loader of compiled modules."""
+
+
 def _failed(e: Exception) -> int:
     """A fault of the program: where it is, for whoever mends it, without the pages a traceback takes."""
     import traceback
 
     words = one_line(f"{type(e).__name__}: {e}" if str(e) else type(e).__name__)
-    if "Insufficient memory" in words or "bad_alloc" in words:  # In the words of OpenCV.
+    if any(sign in words for sign in _SIGNS_OF_NO_MEMORY):
         return _no_memory()
     if os.environ.get(TRACEBACK):
         traceback.print_exception(e)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -54,7 +55,7 @@ def command(
     """
     if output is not None and str(output) != "-":
         saving.check_free(output, force=force)
-    several = len(photos) > 1 or photos[0].is_dir()
+    several = len(photos) > 1 or os.path.isdir(photos[0])  # Unlike Path.is_dir it takes names of any length.
     if several and (fix or between or corners):
         given = "--fix" if fix else "--between" if between else "--corners"
         raise click.UsageError(f"{given} belongs to one photograph; measure it alone.")

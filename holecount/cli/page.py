@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -51,7 +52,7 @@ def command(port: int | None, no_browser: bool, folder: Path, phone: bool) -> in
         ) from e
     from holecount.page.serve import USUAL_PORT, serve
 
-    if folder.exists() and not folder.is_dir():
+    if os.path.lexists(folder) and not os.path.isdir(folder):
         raise click.BadParameter(f"'{folder}' is not a folder.", param_hint="--jobs")
     serve(
         folder.absolute(),

@@ -15,7 +15,7 @@ from holecount import saving
 from holecount.cli import VERBS, options
 from holecount.cli.results import deliver
 from holecount.lengths import parse_length_mm
-from holecount.troubles import BadInput
+from holecount.troubles import BadInput, CannotSave
 
 if TYPE_CHECKING:
     from holecount.measurement import Measurement
@@ -328,7 +328,7 @@ def _draw(folder: Path, names: list[str], plans: list[StrandPlan], *, force: boo
         try:
             into.mkdir(parents=True, exist_ok=True)
         except OSError as e:
-            raise BadInput(f"'{into}' cannot be made: {e.strerror}.", "Name a folder that can be written to.") from e
+            raise CannotSave(f"'{into}' cannot be made: {e.strerror}.", "Name a folder that can be written to.") from e
         for stem, svg in drawings(plan).items():
             saving.save(into / f"{stem}.svg", svg, force=force)
     click.echo(f"Drawings: {folder}", err=True)

@@ -24,7 +24,7 @@ import click
 
 from holecount import saving
 from holecount.cli.results import deliver
-from holecount.troubles import BadInput, Trouble
+from holecount.troubles import BadInput, CannotSave, Trouble
 
 if TYPE_CHECKING:
     from holecount.measure import MeasureRequest
@@ -60,7 +60,7 @@ def measure_all(
     if form != "table":
         for o in failed:
             click.echo(f"holecount: {o.path}: {o.what} {o.hint}".rstrip(), err=True)
-    if marked is not None:
+    if marked is not None and len(failed) < len(outcomes):
         click.echo(f"Marked photographs: {marked}", err=True)
     return max((o.exit_code for o in outcomes), default=0)
 
@@ -77,7 +77,7 @@ def photos_in(given: Sequence[Path]) -> list[Path]:
 
     found: dict[Path, None] = {}
     for path in given:
-        if not path.is_dir():
+        if not os.path.isdir(path):
             found[path] = None
             continue
         try:
@@ -95,12 +95,12 @@ def _marked_files(paths: Sequence[Path], folder: Path | None, *, force: bool) ->
     """Names of the marked pictures in ``folder``, which is made when it is not there."""
     if folder is None:
         return [None] * len(paths)
-    if folder.exists() and not folder.is_dir():
+    if os.path.lexists(folder) and not os.path.isdir(folder):
         raise click.BadParameter(f"'{folder}' should be a folder for several photographs.", param_hint="--marked")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as e:
-        raise BadInput(f"The folder '{folder}' cannot be made: {e.strerror}.", "Choose another.") from e
+        raise CannotSave(f"The folder '{folder}' cannot be made: {e.strerror}.", "Choose another.") from e
     taken: set[str] = set()
     files: list[Path | None] = []
     for path in paths:

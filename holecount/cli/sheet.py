@@ -15,7 +15,7 @@ from holecount import saving
 from holecount.cli import VERBS, options
 from holecount.cli.results import Progress, deliver
 from holecount.cli.sizing_options import asked_charts, sizing_options
-from holecount.troubles import BadInput
+from holecount.troubles import BadInput, one_line
 
 if TYPE_CHECKING:
     from holecount.decide import Wishes
@@ -144,7 +144,7 @@ def _found(given: tuple[Path, ...]) -> list[_Found]:
 
     out: list[_Found] = []
     for path in given:
-        if not path.is_dir():
+        if not os.path.isdir(path):
             out.append(_Found(path=path, job=None))
         elif is_job(path.absolute()):
             out.append(_Found(path=path, job=Job(folder=path)))
@@ -206,15 +206,13 @@ def _saved_sheet(
     decision = decide(m, read_file(readings) if readings else (), wishes)
     photo = photo or photo_of(m, path.absolute().parent)
     marked = marked_jpeg(read_photo(photo), m) if photo is not None else None
-    if photo is None:
-        click.echo(f"holecount: '{m.photo_name}' does not lie beside '{path}': drawn without it.", err=True)
     notes = JobNotes(
         name=words.name or path.stem,
         date=words.date or today,
         notes=words.notes or "",
         work=Work(old_finish=words.old_finish, cracks=words.cracks),
     )
-    return render_sheet(
+    text = render_sheet(
         content_of(m, decision, notes),
         m,
         marked_jpeg=marked,
@@ -222,6 +220,9 @@ def _saved_sheet(
         drawings=_drawings(m, couched=wishes.couched) if words.plan else (),
         explain=explain,
     )
+    if photo is None:
+        click.echo(f"holecount: {one_line(m.photo_name)!r} does not lie beside '{path}': drawn without it.", err=True)
+    return text
 
 
 def _drawings(m: Measurement, *, couched: bool) -> tuple[Drawing, ...]:

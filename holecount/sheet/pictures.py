@@ -1,6 +1,7 @@
 """Pictures inside the sheet: made small, stripped of all that is not picture, and put into the page itself."""
 
 import base64
+import os
 from pathlib import Path
 
 import cv2
@@ -61,7 +62,7 @@ def photo_of(m: Measurement, beside: Path) -> Path | None:
         return None
     path = beside / m.photo_name
     try:
-        if not path.is_file():
+        if not os.path.isfile(path):
             return None
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
     except OSError:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from holecount.lengths import inches_32, parse_length_mm
-from holecount.troubles import BadInput
+from holecount.troubles import BadInput, require_plain_file
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -171,6 +171,7 @@ def read_chart(path: Path) -> Chart:
         When it cannot be read, is no chart, or cannot decide anything (see `ordered_or_complain`).
     """
     try:
+        require_plain_file(path)
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
     except OSError as e:

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from holecount.tape.reading import Basis, Quantity, Reading, read_list
-from holecount.troubles import BadInput
+from holecount.troubles import BadInput, require_plain_file
 
 MOST_BYTES = 100_000
 
@@ -66,6 +66,7 @@ def read_text(text: str, *, source: str = "the readings", unit: str | None = Non
 def read_file(path: Path, *, unit: str | None = None) -> list[Reading]:
     """Readings from a text file (UTF-8); `BadInput` when it cannot be read."""
     try:
+        require_plain_file(path)
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
     except OSError as e:

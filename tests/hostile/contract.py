@@ -76,15 +76,18 @@ def in_process(arguments: Sequence[str], seconds: int = 60) -> Ended:
 
 def as_command(arguments: Sequence[str], **how: object) -> Ended:
     """Run a command in a process of its own, as a person would."""
-    done = subprocess.run(
-        [sys.executable, "-m", "holecount", *arguments],
-        capture_output=True,
-        encoding="utf-8",
-        errors="replace",
-        timeout=120,
-        check=False,
-        **how,  # type: ignore[call-overload]
-    )
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "holecount", *arguments],
+            capture_output=True,
+            encoding="utf-8",
+            errors="replace",
+            timeout=60,
+            check=False,
+            **how,  # type: ignore[call-overload]
+        )
+    except subprocess.TimeoutExpired as e:
+        raise Broken(f"{list(arguments)}: still busy after 60 s") from e
     return Ended(status=done.returncode, out=done.stdout, err=done.stderr)
 
 

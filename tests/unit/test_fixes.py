@@ -115,7 +115,7 @@ def broken(**entries: object) -> str:
         (broken(add=[{"x": 1}]), "'x' and 'y'"),
         (broken(add=[{"x": "1", "y": 2}]), "number"),
         (broken(add=[{"x": True, "y": 2}]), "number"),
-        (broken(add=[{"x": 10**400, "y": 2}]), "finite"),
+        (broken(add=[{"x": 10**400, "y": 2}]), "number of pixels"),
         (broken(add=[{"x": 1, "y": 2, "status": "hidden"}]), "status"),
         (broken(add=[{"x": 1, "y": 2, "diameter": 3}]), "unknown entry 'diameter'"),
         (broken(add=[{"x": 1, "y": 2}] * 2000), "more than"),
