@@ -255,7 +255,7 @@ def _doubts_of_bores(s: JudgeSettings, holes: Sequence[Hole], seat: RailStats, p
     elif plane is not None and seat.diameter.u_mean_mm > s.u_diameter_mm:
         yield (
             f"The bores are known to {2 * seat.diameter.u_mean_mm:.1f} mm at best: gauge some with a drill bit, or "
-            "photograph nearer and sharper."
+            "photograph nearer, sharper and in more light."
         )
 
 

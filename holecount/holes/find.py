@@ -63,7 +63,7 @@ class FindSettings:
     least_outdone: float = 0.93
     least_outdone_clear: float = 0.75
     least_second: int = 24
-    least_free_share: float = 0.75
+    least_free_share: float = 0.65
     row_share: float = 0.4
     least_row_rim: float = 0.35
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from holecount.edges import local_map, read_linear
 from holecount.holes.circles import Circles, fit_circles
+from holecount.holes.grain import grain_share
 from holecount.holes.rim_model import (
     COARSE,
     FACE_FROM,
@@ -52,6 +53,14 @@ beyond them uncertainties grow with the square of the excess (common practice, n
 U_FEW_PX, FEW_PX = 0.36, 5.0
 """Diameters of holes of this radius in px err by so many px for all holes alike, beyond what the rim model says; with
 the square of the radius it goes (drawn pictures of another tracer than the model learned from, 2026-11)."""
+
+U_GRAIN_REL = 0.3
+"""Share of the bore by which grain as large as the hole's contrast misleads the rim model: it takes noise for a sharper
+edge (sample set made darker and noisier, 2026-11: bores off by 5 to 7 % at a grain of 0.13 to 0.25)."""
+
+U_BLUR, SHARP_PX = 1.0, 1.6
+"""Error of the diameter in px for each px of blur beyond this; the rim model learned on blur up to 1.8 px (sample set
+made blurred, 2026-11: 0.3 to 0.9 px at 2 px, 3 px at 3 px)."""
 
 SATURATED = 0.956
 """Linear light of sRGB code 250 (IEC 61966-2-1)."""
@@ -170,7 +179,8 @@ def gauge_holes(
     found = np.clip(fit.radius + rims.correction, 0.3, 2.0) * patch.ref_mm
     hole, blocked = what_is_there(rims, np.log(found / (rough_diameter_mm / 2)), odds, weight)
     hole *= np.minimum(_relief(patch) / LEAST_RELIEF, 1.0) ** 2
-    return _readings(camera, patch, rims, fit, hole, blocked)
+    grain = grain_share(photo, camera.to_px(patch.centre_mm), patch.ref_mm * patch.px_per_mm)
+    return _readings(camera, patch, rims, fit, hole, blocked, grain)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,7 +274,9 @@ def _ray_weight(rims: Rims) -> Array:
     return np.where(seen | ~enough, weight, 0.0)
 
 
-def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Array, blocked: Array) -> list[RimReading]:
+def _readings(
+    camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Array, blocked: Array, grain: float
+) -> list[RimReading]:
     n, ref = len(patch.ref_mm), patch.ref_mm
     radius = np.maximum(fit.radius + rims.correction, 0.05)
     middle = fit.centre + rims.shift
@@ -277,7 +289,6 @@ def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Arr
     centre_px = camera.to_px(centre)
     strange = np.maximum(np.maximum(SMALLEST_PX / (ref * patch.px_per_mm), patch.slope / STEEPEST), 1.0) ** 2
     u_centre = rims.u_centre * ref * strange
-    few_px = U_FEW_PX * (FEW_PX / (ref * patch.px_per_mm)) ** 2 / patch.px_per_mm
     weight = np.where(seen, _ray_weight(rims), 0.0)
     # Points of a full circle of total weight W fix its centre to sqrt(2 / W) along each axis.
     weight *= (2.0 / u_centre**2 / np.maximum(weight.sum(axis=1), 1e-12))[:, None]
@@ -288,6 +299,7 @@ def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Arr
     out = []
     oval = _out_of_round(fit, rims, weight) * ref
     blur = _blur_px(patch)
+    u_beyond = _u_beyond_learned(patch, radius * ref, float(np.median(blur)), grain)
     for i in range(n):
         out.append(
             RimReading(
@@ -299,7 +311,7 @@ def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Arr
                 rim_weight=weight[i],
                 diameter_mm=float(2 * radius[i] * ref[i]),
                 u_own_diameter_mm=float(2 * rims.u_own[i] * ref[i] * strange[i]),
-                u_shared_diameter_mm=float(np.hypot(2 * rims.u_shared * ref[i] * strange[i], few_px[i])),
+                u_shared_diameter_mm=float(np.hypot(2 * rims.u_shared * ref[i] * strange[i], u_beyond[i])),
                 u_own_centre_mm=float(u_centre[i]),
                 chamfer_mm=float(rims.chamfer[i] * ref[i]),
                 arc_seen_frac=float(seen[i].mean()),
@@ -312,6 +324,15 @@ def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Arr
             )
         )
     return out
+
+
+def _u_beyond_learned(patch: _Patch, radius_mm: Array, blur_px: float, grain: float) -> Array:
+    """What small, blurred and grainy pictures add to the diameters' shared error (n,), in mm."""
+    radius_px = patch.ref_mm * patch.px_per_mm
+    few = U_FEW_PX * (FEW_PX / radius_px) ** 2
+    scale = np.maximum(radius_px / GaugeSettings().block_above_px, 1.0)
+    blur = U_BLUR * np.maximum(blur_px - SHARP_PX * scale, 0.0)
+    return np.asarray(np.hypot(np.hypot(few, blur) / patch.px_per_mm, U_GRAIN_REL * grain * 2 * radius_mm))
 
 
 def _out_of_round(fit: Circles, rims: Rims, weight: Array) -> Array:
