@@ -258,13 +258,32 @@ def seat_below(shot: Shot, size: float) -> Shot:
 
 
 def seat_beside(shot: Shot, share: float) -> Shot:
-    """Another stripped seat to the right, this share of it in view."""
+    """Another stripped seat on the floor beside the frame, this share of its width pushed into the picture."""
     assert shot.other is not None
-    h = shot.bgr.shape[0]
-    other = shot.other.bgr
-    other = cv2.resize(other, (round(other.shape[1] * h / other.shape[0]), h), interpolation=cv2.INTER_AREA)
-    made = np.hstack([shot.bgr, other[:, : int(share * other.shape[1])]])
-    return _moved(shot, made, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
+    h, w = shot.bgr.shape[:2]
+    line = np.array([[o["px"], o["py"]] for o in shot.truth["holes"]])
+    left, right = float(line[:, 0].min()), float(w - 1 - line[:, 0].max())
+    per_mm = float(np.median([o["r_px"] / (o["bore_mm"] / 2) for o in shot.truth["holes"]]))
+    other, at = shot.other.bgr, np.array([[o["px"], o["py"]] for o in shot.other.truth["holes"]])
+    # As large as this seat, and so far in that the other row of holes reaches over the free strip.
+    size = float(np.ptp(line[:, 1]) / np.ptp(at[:, 1]))
+    other = cv2.resize(other, None, fx=size, fy=size, interpolation=cv2.INTER_AREA)
+    at = at * size
+    edge = w - 1 - share * right if right > left else share * left
+    shift = np.array([edge - (at[:, 0].min() if right > left else at[:, 0].max()), h / 2 - at[:, 1].mean()])
+    seen = cv2.warpAffine(other, np.array([[1, 0, shift[0]], [0, 1, shift[1]]]), (w, h), borderMode=cv2.BORDER_REFLECT)
+    mask = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(line).astype(np.int32)], 255)
+    free = cv2.distanceTransform(255 - mask, cv2.DIST_L2, 5) > 48 * per_mm
+    beyond = np.arange(w) > line[:, 0].max() if right > left else np.arange(w) < line[:, 0].min()
+    free &= beyond[None]
+    for scale in shot.truth["scales"]:
+        flat = np.array(scale["corners_px"])
+        near = np.zeros((h, w), np.uint8)
+        cv2.fillConvexPoly(near, np.round(flat.mean(axis=0) + (flat - flat.mean(axis=0)) * 1.08).astype(np.int32), 1)
+        free &= near == 0
+    share_seen = cv2.GaussianBlur(free.astype(np.float32), (0, 0), 1.0)[..., None]
+    return replace(shot, bgr=np.round(shot.bgr * (1 - share_seen) + seen * share_seen).astype(np.uint8))
 
 
 def unchanged(shot: Shot, _: float = 0) -> Shot:
@@ -284,6 +303,6 @@ WAYS: dict[str, tuple[Callable[[Shot, float], Shot], str, tuple[float, ...]]] = 
     "turned": (turned, "degrees", (7, 33, 45, 138)),
     "rug of dots": (rug, "mm apart", (15, 40)),
     "seat below": (seat_below, "of its size", (0.6,)),
-    "seat beside": (seat_beside, "of it in view", (0.5,)),
+    "seat beside": (seat_beside, "of the room beside", (0.6,)),
 }
 """Ways to make a photograph worse: how, what its measure means, and the measures tried, least first."""

@@ -1,8 +1,8 @@
 """How the measurement holds up as photographs get worse, in a table.
 
-    python tests/worse/worse_photos.py                 # all photographs, all ways: prints the tables
-    python tests/worse/worse_photos.py --write         # and puts them into docs/worse-photographs.md
-    python tests/worse/worse_photos.py --every 6 --ways darker,turned
+    PYTHONPATH=.:tests python tests/worse/worse_photos.py                 # all photographs, all ways: prints the tables
+    PYTHONPATH=.:tests python tests/worse/worse_photos.py --write         # and puts them into docs/worse-photographs.md
+    PYTHONPATH=.:tests python tests/worse/worse_photos.py --every 6 --ways darker,turned
 
 Takes the shared photographs where they are (``../shared/photos``), else ``samples/``.
 """
