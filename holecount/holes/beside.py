@@ -98,10 +98,12 @@ def holes_beside(
 def _unlike_gaps(photo: Photo, readings: Sequence[RimReading], s: BesideSettings) -> NDArray[np.float64]:
     """Middles (k, 2) in px of gaps between neighbouring holes that look unlike those of the gaps around them."""
     px = np.array([[r.x_px, r.y_px] for r in readings])
-    radius = np.array([np.nanmedian(np.hypot(*(r.rim_px - [r.x_px, r.y_px]).T)) for r in readings])
+    seen = [r for r in readings if np.isfinite(r.rim_px).any()]
+    if not seen:
+        return np.zeros((0, 2))
+    usual = float(np.median([np.nanmedian(np.hypot(*(r.rim_px - [r.x_px, r.y_px]).T)) for r in seen]))
     middle = (px + np.roll(px, -1, axis=0)) / 2
     gap = np.hypot(*(np.roll(px, -1, axis=0) - px).T)
-    usual = float(np.nanmedian(radius))
     dark, light = (_log_light(photo, at, 0.3 * usual) for at in (px, middle))
     around = np.stack([np.roll(light, k) for k in range(-s.n_near, s.n_near + 1) if k])
     unlike = np.abs(light - np.median(around, axis=0)) / max(float(np.median(np.abs(dark - light))), 1e-3)
