@@ -12,7 +12,7 @@ import os
 import signal
 import sys
 import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager
@@ -114,43 +114,77 @@ def _marked_files(paths: Sequence[Path], folder: Path | None, *, force: bool) ->
 
 
 def _run(
-    paths: Sequence[Path], marked_files: Sequence[Path | None], request: MeasureRequest, *, force: bool
+    paths: Sequence[Path],
+    marked_files: Sequence[Path | None],
+    request: MeasureRequest,
+    *,
+    force: bool,
+    measure: Callable[[Path, MeasureRequest, Path | None, bool], Outcome] | None = None,
 ) -> list[Outcome]:
-    """Measure on all cores; outcomes in the order of ``paths``."""
+    """Measure on all cores; outcomes in the order of ``paths``.
+
+    ``measure`` is what a worker does with one photograph; `measure_one` unless a test has another.
+    """
     n_workers = max(1, min(len(paths), os.cpu_count() or 1))
     outcomes: dict[int, Outcome] = {}
-    context = multiprocessing.get_context("spawn")
+    work = measure or measure_one
     with ExitStack() as open_now:
-        pool = open_now.enter_context(ProcessPoolExecutor(n_workers, mp_context=context, initializer=_one_core))
         bar = None
         if sys.stderr.isatty():
             bar = open_now.enter_context(click.progressbar(length=len(paths), label="Measuring", file=sys.stderr))
-        waiting: dict[Future[Outcome], int] = {}
-        left = iter(range(len(paths)))
+
+        def done(i: int, outcome: Outcome) -> None:
+            outcomes[i] = outcome
+            if bar is not None:
+                bar.update(1)
+
+        def job(i: int) -> tuple[Path, MeasureRequest, Path | None, bool]:
+            return paths[i], request, marked_files[i], force
+
+        left = list(range(len(paths)))
+        while left:
+            lost = _measure_side_by_side(left, n_workers, work, job, done)
+            left = [i for i in left if i not in outcomes]
+            # A worker was ended from outside: which photograph it held is found by trying each alone.
+            for i in lost or left[:1]:
+                if _measure_side_by_side([i], 1, work, job, done):
+                    what = "Measuring it was stopped from outside, perhaps for want of memory."
+                    done(i, Outcome(path=paths[i], what=what, hint="Give a smaller photograph.", exit_code=1))
+            left = [i for i in left if i not in outcomes]
+    return [outcomes[i] for i in range(len(paths))]
+
+
+def _measure_side_by_side(
+    wanted: Sequence[int],
+    n_workers: int,
+    work: Callable[[Path, MeasureRequest, Path | None, bool], Outcome],
+    job: Callable[[int], tuple[Path, MeasureRequest, Path | None, bool]],
+    done: Callable[[int, Outcome], None],
+) -> list[int]:
+    """Measure until all are done or a worker is lost; returns those that were under way then, else nothing."""
+    waiting: dict[Future[Outcome], int] = {}
+    left = iter(wanted)
+    with ProcessPoolExecutor(n_workers, mp_context=multiprocessing.get_context("spawn"), initializer=_one_core) as pool:
         try:
             while True:
                 # No more than two photographs a worker are under way, so that a thousand names cost nothing.
                 for i in left:
                     with _interrupts_held():
-                        waiting[pool.submit(measure_one, paths[i], request, marked_files[i], force)] = i
+                        waiting[pool.submit(work, *job(i))] = i
                     if len(waiting) >= 2 * n_workers:
                         break
                 if not waiting:
-                    break
-                for done in wait(waiting, return_when=FIRST_COMPLETED).done:
-                    i = waiting.pop(done)
-                    outcomes[i] = done.result()
-                    if bar is not None:
-                        bar.update(1)
-        except BrokenProcessPool as e:
-            what = "Measuring was stopped from outside, perhaps for want of memory."
-            raise Trouble(what, "Give smaller photographs.") from e
+                    return []
+                for finished in wait(waiting, return_when=FIRST_COMPLETED).done:
+                    outcome = finished.result()
+                    done(waiting.pop(finished), outcome)
+        except BrokenProcessPool:
+            return sorted(waiting.values())
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             for worker in multiprocessing.active_children():  # Nobody waits for photographs half measured.
                 worker.terminate()
             raise
-    return [outcomes[i] for i in range(len(paths))]
 
 
 @contextmanager

@@ -6,9 +6,11 @@ import sys
 from pathlib import Path
 
 import click
+import killing_worker
 import pytest
 
-from holecount.cli.several import _marked_files, photos_in
+from holecount.cli.several import _marked_files, _run, photos_in
+from holecount.measure import MeasureRequest
 from holecount.troubles import BadInput, CannotSave
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -87,3 +89,12 @@ def test_several_show_a_bar() -> None:
     assert out.count("\n") == 2
     assert "Measuring" in shown
     assert "100%" in shown
+
+
+def test_a_worker_that_is_lost_costs_no_other_photograph() -> None:
+    names = ["a.jpg", "deadly-1.jpg", "b.jpg", "c.jpg", "d.jpg", "deadly-2.jpg", "e.jpg", "f.jpg"]
+    paths = [Path(name) for name in names]
+    outcomes = _run(paths, [None] * len(paths), MeasureRequest(), force=False, measure=killing_worker.measure)
+    assert [o.path for o in outcomes] == paths
+    assert [o.exit_code for o in outcomes] == [1 if "deadly" in name else 3 for name in names]
+    assert all("memory" in o.what for o in outcomes if o.exit_code == 1)

@@ -4,8 +4,10 @@ A reader may take its input, or refuse it by a `Trouble` (values typed as option
 command line turns into wrong use). Anything else is a fault.
 """
 
+import atexit
 import contextlib
 import json
+import shutil
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -80,7 +82,7 @@ def _measurement(data: bytes) -> object:
 
 def _job(data: bytes) -> object:
     """A job's folder with these bytes as its settings, its tape and its notes in turn."""
-    folder = Path(_FOLDER.name)
+    folder = Path(_FOLDER)
     out = []
     for name in (jobs.JOB, jobs.TAPE, jobs.NOTES, jobs.FIXES, jobs.MEASURED):
         with contextlib.suppress(OSError):
@@ -98,7 +100,8 @@ def _job(data: bytes) -> object:
     return out
 
 
-_FOLDER = tempfile.TemporaryDirectory(prefix="hostile-job-")
+_FOLDER = tempfile.mkdtemp(prefix="hostile-job-")
+atexit.register(shutil.rmtree, _FOLDER, ignore_errors=True)
 
 READERS: dict[str, Reader] = {
     "photograph": lambda data: photo_from_bytes(data, NAME, SMALL),

@@ -362,6 +362,8 @@ import os, sys
 from pathlib import Path
 from holecount import saving
 target, calls = Path(sys.argv[1]), int(sys.argv[2])
+os.getpid = lambda: 4711  # As in a container, where every run has the same one.
+own = __import__("_thread").get_native_id()
 names = ("open", "fsync", "link", "replace", "unlink", "rename")
 left = [calls]
 def hooked(event, arguments):
@@ -369,13 +371,13 @@ def hooked(event, arguments):
     if event in ("open", "os.link", "os.rename", "os.remove", "os.truncate") and str(target.parent) in str(arguments):
         left[0] -= 1
         if left[0] == 0:
-            os.kill(os.getpid(), 9)
+            os.kill(own, 9)
 sys.addaudithook(hooked)
 real = os.fsync
 def fsync(fd):
     left[0] -= 1
     if left[0] == 0:
-        os.kill(os.getpid(), 9)
+        os.kill(own, 9)
     real(fd)
 os.fsync = fsync
 saving.save(target, "new" * 10_000, force=sys.argv[3] == "force")
