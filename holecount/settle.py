@@ -208,7 +208,7 @@ def believed(settled: Settled) -> Settled:
     for k, r in of_slot.items():
         if by_hand[k]:
             continue
-        doubted = found.filled_in[k] or r.arc_seen_frac < LITTLE_SEEN
+        doubted = found.filled_in[k] or not found.closed or r.arc_seen_frac < LITTLE_SEEN
         if doubted and r.hole_score < LEAST_HOLE_SCORE:
             hidden[k] = True
         elif r.arc_seen_frac < SLIVER:

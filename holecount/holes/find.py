@@ -14,10 +14,10 @@ from holecount.holes.line import (
     inside_any,
     likely_steps_mm,
     trace_ring,
-    trace_rows,
     usual_rim,
     weights_of,
 )
+from holecount.holes.rows import trace_rows
 from holecount.holes.spot import Candidates, rim_evidence, spot
 from holecount.photo import Photo
 from holecount.scale.plane import Camera
@@ -218,12 +218,15 @@ def best_lines(
     clear = marks.rim[used] > max(s.row_share * usual, s.least_row_rim)
     rows: list[HoleLine] = []
     for step in steps:
-        tried = trace_rows(xy[clear], weight[clear], step)
+        tried = trace_rows(xy, weight, step, start=clear)
         # Long rows count for more than many short ones, which any scatter of marks holds.
-        if sum(len(r.index) ** 2 for r in tried) > sum(len(r.index) ** 2 for r in rows):
+        if _in_long_rows(tried) > _in_long_rows(rows):
             rows = tried
-    where = np.nonzero(clear)[0]
-    return [replace(r, index=where[r.index]) for r in rows], used
+    return rows, used
+
+
+def _in_long_rows(rows: Sequence[HoleLine]) -> int:
+    return sum(int((r.index >= 0).sum()) ** 2 for r in rows)
 
 
 def _second_seat(marks: Candidates, free: NDArray[np.bool_], line: HoleLine, outlines: Array, s: FindSettings) -> bool:
@@ -287,7 +290,10 @@ def _look_again(
     filled_in = np.zeros(len(xy), bool)
     reach = s.reach_share * step_mm
     shifts = np.array([(dx, dy) for dx in np.linspace(-reach, reach, 7) for dy in np.linspace(-reach, reach, 7)])
+    own = xy[seen]
     for k in np.nonzero(~seen & ~covered)[0]:
+        if not lines[0].closed and np.hypot(*(own - xy[k]).T).min() < 0.5 * step_mm:
+            continue  # Another row's hole, at a corner both run to.
         rim, _ = rim_evidence(flat, xy[k] + shifts)
         best = int(rim.argmax())
         # A closed line has a hole in every slot unless the gauge finds none there; an open row ends somewhere.

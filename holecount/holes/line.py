@@ -478,69 +478,6 @@ def _inside_field(xy_mm: Array, step_mm: float) -> NDArray[np.bool_]:
     return inside
 
 
-def trace_rows(
-    xy_mm: Array, weight: Array, step_mm: float, *, least_holes: int = 7, settings: LineSettings | None = None
-) -> list[HoleLine]:
-    """Separate open rows, longest first: for a single rail or a test strip, where no line closes.
-
-    Each row is grown both ways from its most even stretch, one step at a time, never skipping.
-    """
-    s = settings or LineSettings()
-    free = np.ones(len(xy_mm), bool)
-    rows: list[HoleLine] = []
-    while True:
-        best: list[int] = []
-        for a in np.nonzero(free)[0][:160]:
-            for b in _next(xy_mm, free, int(a), None, step_mm, s):
-                row = _grow(xy_mm, free, int(a), b, step_mm, s)
-                if len(row) > len(best):
-                    best = row
-            if len(best) >= 60:
-                break
-        gaps = np.hypot(*np.diff(xy_mm[best], axis=0).T) if len(best) > 1 else np.zeros(0)
-        if len(best) < least_holes or gaps.std() > s.step_spread * gaps.mean():
-            return rows
-        rows.append(
-            HoleLine(
-                index=np.array(best),
-                xy_mm=xy_mm[best],
-                closed=False,
-                step_mm=float(gaps.mean()),
-                gain=float(weight[best].sum()),
-            )
-        )
-        free[best] = False
-
-
-def _next(
-    xy: Array, free: NDArray[np.bool_], at: int, came_from: int | None, step: float, s: LineSettings
-) -> list[int]:
-    """Marks one step on from ``at``, straightest first."""
-    v = xy - xy[at]
-    dist = np.hypot(v[:, 0], v[:, 1])
-    ok = free & (np.abs(dist / step - 1) < 0.25)
-    ok[at] = False
-    if came_from is None:
-        return [int(k) for k in np.nonzero(ok)[0]]
-    back = xy[at] - xy[came_from]
-    bend = np.abs(_wrap(np.arctan2(v[:, 1], v[:, 0]) - np.arctan2(back[1], back[0])))
-    ok &= bend < np.radians(s.inward_deg)
-    found = np.nonzero(ok)[0]
-    return [int(k) for k in found[np.argsort(bend[found] + np.abs(dist[found] / step - 1))]]
-
-
-def _grow(xy: Array, free: NDArray[np.bool_], a: int, b: int, step: float, s: LineSettings) -> list[int]:
-    row = [a, b]
-    for _ in range(2):
-        while True:
-            onward = [k for k in _next(xy, free, row[-1], row[-2], step, s) if k not in row]
-            if not onward:
-                break
-            row.append(onward[0])
-        row.reverse()
-    return row
-
-
 def _groups(key: NDArray[np.int64], value: NDArray[np.int64]) -> list[tuple[int, NDArray[np.int64]]]:
     """Split ``value`` where the sorted ``key`` changes."""
     if len(key) == 0:

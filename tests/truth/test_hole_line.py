@@ -6,7 +6,8 @@ import pytest
 from drawn_seats import draw_seat
 
 from holecount.holes.find import find_line
-from holecount.holes.line import field_marks, fill_slots, trace_ring, trace_rows
+from holecount.holes.line import field_marks, fill_slots, trace_ring
+from holecount.holes.rows import trace_rows
 from holecount.photo import Photo
 from holecount.scale.plane import Camera, straight_above
 
