@@ -78,7 +78,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         status = run(arguments)
     except Exception as e:
-        status = _failed(e)
+        status = _complain(*fault_words(e), 1)
     sys.exit(status)
 
 
@@ -102,7 +102,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, click.Abort):
         return _complain("Interrupted.", "", 130)
     except MemoryError:
-        return _no_memory()
+        return _complain(*NO_MEMORY, 1)
     except OSError as e:
         if sys.stdout is not None and e.filename is None:  # Writing the result: a full disk behind a redirection.
             _silence_stdout()
@@ -111,9 +111,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     return result if isinstance(result, int) else 0
 
 
-def _no_memory() -> int:
-    return _complain("There is not enough memory.", "Close other programs, or give a smaller picture.", 1)
-
+NO_MEMORY = "There is not enough memory.", "Close other programs, or give a smaller picture."
+"""What happened and what to do."""
 
 _SIGNS_OF_NO_MEMORY = (
     "Insufficient memory", "bad_alloc", "can't start new thread", "annot allocate memory", "failed to map segment",
@@ -121,18 +120,18 @@ _SIGNS_OF_NO_MEMORY = (
 """In the words of OpenCV, C++, Python's threads and the loader of compiled modules."""
 
 
-def _failed(e: Exception) -> int:
-    """A fault of the program: where it is, for whoever mends it, without the pages a traceback takes."""
+def fault_words(e: Exception) -> tuple[str, str]:
+    """What happened and what to do, for a fault of the program: where it is, without the pages a traceback takes."""
     import traceback
 
     words = one_line(f"{type(e).__name__}: {e}" if str(e) else type(e).__name__)
-    if any(sign in words for sign in _SIGNS_OF_NO_MEMORY):
-        return _no_memory()
+    if isinstance(e, MemoryError) or any(sign in words for sign in _SIGNS_OF_NO_MEMORY):
+        return NO_MEMORY
     if os.environ.get(TRACEBACK):
         traceback.print_exception(e)
     last = traceback.extract_tb(e.__traceback__)[-1]
     what = f"The program failed, which it should not ({words}; {os.path.basename(last.filename)} line {last.lineno})."
-    return _complain(what, f"Please report it, with what you did; {TRACEBACK}=1 in the environment shows more.", 1)
+    return what, f"Please report it, with what you did; {TRACEBACK}=1 in the environment shows more."
 
 
 def _complain(what: str, hint: str, status: int) -> int:

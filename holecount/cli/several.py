@@ -11,7 +11,6 @@ import multiprocessing
 import os
 import signal
 import sys
-import traceback
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -23,6 +22,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holecount import saving
+from holecount.cli import fault_words
 from holecount.cli.results import deliver
 from holecount.troubles import BadInput, CannotSave, Trouble
 
@@ -216,8 +216,8 @@ def measure_one(path: Path, request: MeasureRequest, marked: Path | None, force:
     except Trouble as t:
         return Outcome(path=path, what=t.what, hint=t.hint, exit_code=t.exit_code)
     except Exception as e:  # A fault of ours on one photograph should not cost the others.
-        traceback.print_exc()
-        return Outcome(path=path, what=f"The program failed ({type(e).__name__}: {e}).", exit_code=1)
+        what, hint = fault_words(e)
+    return Outcome(path=path, what=what, hint=hint, exit_code=1)
 
 
 def _summary(outcomes: Sequence[Outcome], form: str) -> str:

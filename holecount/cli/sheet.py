@@ -14,7 +14,7 @@ import click
 from holecount import saving
 from holecount.cli import VERBS, options
 from holecount.cli.results import Progress, deliver
-from holecount.cli.sizing_options import asked_charts, sizing_options
+from holecount.cli.sizing_options import sizing_options, wishes_given
 from holecount.troubles import BadInput, one_line
 
 if TYPE_CHECKING:
@@ -74,19 +74,9 @@ def command(
     Exit status: 0 made, 2 wrong use, 3 a job's photograph cannot be measured, 4 a file cannot be read,
     5 the sheet could not be saved.
     """  # noqa: D301 (the \\b is click's)
-    from holecount.decide import Wishes
-
     if output is not None and str(output) != "-":
         saving.check_free(output, force=force)
-    asked = asked_charts(chart_files, decide, thickness)
-    wishes = Wishes(
-        shape=shape,
-        couched=couched,
-        strand_thickness_mm=asked.thickness_mm,
-        fullest_hole=strands,
-        charts=asked.charts,
-        deciding_chart=asked.deciding,
-    )
+    wishes = wishes_given(chart_files, decide, thickness, shape=shape, couched=couched, strands=strands)
     today = datetime.date.today().isoformat()
     found = _found(saved)
     if len(found) == 1 and not found[0].in_set:

@@ -8,10 +8,9 @@ import click
 from holecount import tally
 from holecount.cli.options import as_option, file_path, output_options
 from holecount.cli.results import deliver
-from holecount.cli.sizing_options import asked_charts, reading_options, readings_given, sizing_options
-from holecount.decide import fullest_hole_of
-from holecount.sizing import choose, figures_from, joined, lines, to_dict
-from holecount.tape import Tape
+from holecount.cli.sizing_options import reading_options, readings_given, sizing_options, wishes_given
+from holecount.decide import decide as decided
+from holecount.sizing import lines, to_dict
 from holecount.troubles import BadInput
 
 
@@ -50,23 +49,11 @@ def command(
     readings = readings_given(pitch=pitch, hole=hole, six_inches=six_inches, unit=unit, taken=taken, sharp=True)
     if saved is None and not readings:
         raise BadInput("There is nothing to choose from.", "Give a saved measurement, or --pitch and --hole.")
-    measured = tally.read(saved) if saved else None
-    figures = figures_from(measured, shape=shape) if measured else None
-    if measured is not None and strands is None:
-        strands = fullest_hole_of(measured)
-    if readings:
-        typed = figures_from(Tape(readings=readings, typed=True), shape=shape)
-        figures = joined(figures, typed) if figures else typed
-    assert figures is not None
-    asked = asked_charts(chart_files, decide, thickness)
-    made = choose(
-        figures,
-        charts=asked.charts,
-        deciding_chart=asked.deciding,
-        couched=couched,
-        strand_thickness_mm=asked.thickness_mm,
-        fullest_hole=strands,
-    )
+    wishes = wishes_given(chart_files, decide, thickness, shape=shape, couched=couched, strands=strands)
+    decision = decided(tally.read(saved) if saved else None, (), wishes, typed=readings)
+    made = decision.choice
+    if made is None:
+        raise BadInput(decision.no_choice)
     if form == "json":
         deliver(json.dumps(to_dict(made), indent=1, ensure_ascii=False, allow_nan=False), output, force=force)
     else:

@@ -1,15 +1,15 @@
 """Options that the verbs size and tape share, and what they mean."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import click
 
 from holecount.cli.options import file_path
+from holecount.decide import Wishes
 from holecount.lengths import parse_length_mm
-from holecount.sizing import SHAPES, Chart, built_in_charts, read_chart
+from holecount.sizing import SHAPES, built_in_charts, read_chart
 from holecount.tape import Basis, Quantity, Reading, read_list
 from holecount.troubles import BadInput
 
@@ -90,17 +90,16 @@ def readings_given(
     return tuple(out)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """Charts to ask, which decides, and the strand's thickness when measured."""
-
-    charts: tuple[Chart, ...]
-    deciding: str
-    thickness_mm: float | None
-
-
-def asked_charts(files: tuple[Path, ...], decide: str, thickness: str | None) -> Asked:
-    """Own charts first; `BadInput` when two have one name or the thickness is no length."""
+def wishes_given(
+    files: tuple[Path, ...],
+    decide: str,
+    thickness: str | None,
+    *,
+    shape: str | None,
+    couched: bool,
+    strands: int | None,
+) -> Wishes:
+    """What the sizing options ask for, own charts first; `BadInput` when two have one name or a length is none."""
     own = [read_chart(path) for path in files]
     charts = (*own, *built_in_charts())
     names = [c.name for c in charts]
@@ -113,4 +112,11 @@ def asked_charts(files: tuple[Path, ...], decide: str, thickness: str | None) ->
             thickness_mm = parse_length_mm(thickness, default_unit="mm")
         except ValueError as e:
             raise BadInput(f"The thickness cannot be read: {e}.") from e
-    return Asked(charts=charts, deciding=decide or names[0], thickness_mm=thickness_mm)
+    return Wishes(
+        shape=shape,
+        couched=couched,
+        strand_thickness_mm=thickness_mm,
+        fullest_hole=strands,
+        charts=charts,
+        deciding_chart=decide or names[0],
+    )

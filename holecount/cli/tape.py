@@ -11,11 +11,12 @@ import click
 from holecount import tally
 from holecount.cli.options import as_option, file_path, output_options
 from holecount.cli.results import deliver
-from holecount.cli.sizing_options import asked_charts, reading_options, readings_given, sizing_options
+from holecount.cli.sizing_options import reading_options, readings_given, sizing_options, wishes_given
+from holecount.decide import decide as decided
 from holecount.lengths import inches_32, mm_with_u
-from holecount.sizing import choose, figures_from, joined, lines, to_dict
+from holecount.sizing import lines, to_dict
 from holecount.stats import RailStats
-from holecount.tape import Check, Tape, check, check_alone, read_file, read_list, tape_stats
+from holecount.tape import Check, Tape, read_file, read_list, tape_stats
 from holecount.troubles import BadInput
 
 
@@ -60,25 +61,12 @@ def command(
         readings += tuple(read_file(readings_file, unit=unit))
     if not readings:
         raise BadInput("There are no readings.", "Give --pitch, --hole, --six-inches, --along or --readings FILE.")
-    tape = Tape(readings=readings)
+    wishes = wishes_given(chart_files, decide, thickness, shape=shape, couched=couched, strands=strands)
     measurement = tally.read(saved) if saved else None
-    checks = check(tape, measurement) if measurement else check_alone(tape)
-    kept = dataclasses.replace(tape, readings=tuple(c.reading for c in checks if c.verdict != "wrong"))
-    figures = figures_from(measurement, shape=shape) if measurement else None
-    if any(r.quantity != "along" for r in kept.readings):
-        by_tape = figures_from(kept, shape=shape)
-        figures = joined(figures, by_tape) if figures else by_tape
-    if figures is None:
+    decision = decided(measurement, readings, wishes)
+    checks, kept, made = decision.checks, decision.tape, decision.choice
+    if made is None or kept is None:
         raise BadInput("No reading is left to choose by.", " ".join(c.words + "." for c in checks))
-    asked = asked_charts(chart_files, decide, thickness)
-    made = choose(
-        figures,
-        charts=asked.charts,
-        deciding_chart=asked.deciding,
-        couched=couched,
-        strand_thickness_mm=asked.thickness_mm,
-        fullest_hole=strands,
-    )
     if form == "json":
         plain = {"schema": 1, "checks": [_plain(c) for c in checks], "tape": _stats(kept), "size": to_dict(made)}
         deliver(json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False), output, force=force)

@@ -138,3 +138,28 @@ def test_full_disk_behind_a_redirection() -> None:
         )
     assert done.returncode == 5
     assert re.fullmatch(r"holecount: The result could not be written: .*\n", done.stderr)
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (KeyError("x"), "The program failed, which it should not (KeyError: 'x'; test_shell.py line"),
+        (RuntimeError("can't start new thread"), "There is not enough memory."),
+    ],
+)
+def test_a_fault_of_ours_is_one_sentence_without_traceback(
+    fault: Exception, words: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise fault
+
+    monkeypatch.setattr(cli.app, "main", fail)
+    for asked in ("", "1"):
+        monkeypatch.setenv(cli.TRACEBACK, asked)
+        with pytest.raises(SystemExit) as end:
+            cli.main(["measure", "x.jpg"])
+        assert end.value.code == 1
+        err = capsys.readouterr().err
+        assert words in err
+        if not asked:
+            assert err.count("\n") == 1
