@@ -69,13 +69,20 @@ def fullest_hole_of(m: Measurement) -> int | None:
         return None
 
 
-def decide(m: Measurement | None, readings: Sequence[Reading] = (), wishes: Wishes | None = None) -> Decision:
+def decide(
+    m: Measurement | None,
+    readings: Sequence[Reading] = (),
+    wishes: Wishes | None = None,
+    *,
+    typed: Sequence[Reading] = (),
+) -> Decision:
     """Hold the tape against the photograph, leave out wrong readings, and choose cane from both together.
 
     Parameters
     ----------
     m : the measurement; None for a tape alone. One in pixels gives no size but a tape beside it may.
     readings : of a tape; may be empty.
+    typed : figures taken as known: not held against anything, and weighed as they stand.
 
     Raises
     ------
@@ -96,9 +103,10 @@ def decide(m: Measurement | None, readings: Sequence[Reading] = (), wishes: Wish
             figures = figures_from(m, shape=said.shape)
         except BadInput as e:
             why_not = str(e)
-    if tape is not None and any(r.quantity != "along" for r in tape.readings):
-        by_tape = figures_from(tape, shape=said.shape)
-        figures = joined(figures, by_tape) if figures is not None else by_tape
+    for more in (tape, Tape(readings=tuple(typed), typed=True) if typed else None):
+        if more is not None and any(r.quantity != "along" for r in more.readings):
+            own = figures_from(more, shape=said.shape)
+            figures = joined(figures, own) if figures is not None else own
     if figures is None or (figures.pitch is None and figures.small_hole_mm is None):
         return Decision(checks=checks, tape=tape, choice=None, no_choice=why_not)
     choice = choose(
