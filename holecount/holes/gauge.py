@@ -54,9 +54,10 @@ U_FEW_PX, FEW_PX = 0.36, 5.0
 """Diameters of holes of this radius in px err by so many px for all holes alike, beyond what the rim model says; with
 the square of the radius it goes (drawn pictures of another tracer than the model learned from, 2026-11)."""
 
-U_GRAIN_REL = 0.3
-"""Share of the bore by which grain as large as the hole's contrast misleads the rim model: it takes noise for a sharper
-edge (sample set made darker and noisier, 2026-11: bores off by 5 to 7 % at a grain of 0.13 to 0.25)."""
+U_GRAIN_REL, FREE_GRAIN = 0.3, 0.03
+"""Share of the bore by which grain as large as the hole's contrast misleads the rim model, and grain that does not: it
+takes noise for a sharper edge (sample set made darker and noisier, 2026-11: bores off by 5 to 7 % at a grain of 0.13 to
+0.25; drawn pictures: half of that)."""
 
 U_BLUR, SHARP_PX = 1.0, 1.6
 """Error of the diameter in px for each px of blur beyond this; the rim model learned on blur up to 1.8 px (sample set
@@ -332,7 +333,9 @@ def _u_beyond_learned(patch: _Patch, radius_mm: Array, blur_px: float, grain: fl
     few = U_FEW_PX * (FEW_PX / radius_px) ** 2
     scale = np.maximum(radius_px / GaugeSettings().block_above_px, 1.0)
     blur = U_BLUR * np.maximum(blur_px - SHARP_PX * scale, 0.0)
-    return np.asarray(np.hypot(np.hypot(few, blur) / patch.px_per_mm, U_GRAIN_REL * grain * 2 * radius_mm))
+    return np.asarray(
+        np.hypot(np.hypot(few, blur) / patch.px_per_mm, U_GRAIN_REL * max(grain - FREE_GRAIN, 0.0) * 2 * radius_mm)
+    )
 
 
 def _out_of_round(fit: Circles, rims: Rims, weight: Array) -> Array:

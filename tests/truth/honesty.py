@@ -1,10 +1,11 @@
 """Is what the tool says of itself true? Hundreds of small drawn cases against their exact truth.
 
-    python tests/truth/honesty.py --cases 300 --csv honesty.csv
+    PYTHONPATH=.:tests python tests/truth/honesty.py --cases 300 --csv honesty.csv
 
-A case is a small drawn seat of one of the kinds in ``KINDS``, each of which strains one thing: tilt, scale, blur,
-light, radius, holes that are covered, packed, missing or drilled twice, knots beside the row, a lit floor. It is
-measured and compared: is a stated uncertainty as large as the error, is ``check`` said when the answer is wrong, and
+A case is a small drawn seat. Every other one is plain: all that is chosen about it lies in the ranges of the shared
+photographs (``drawn_plan.py``). The others are of the kinds in ``STRAINS``, each of which strains one thing beyond
+them: tilt, scale, blur, light, radius, holes that are covered, packed, missing or drilled twice, knots beside the row,
+a lit floor. They are measured and compared: is a stated uncertainty as large as the error, is ``check`` said when the answer is wrong, and
 only then?
 Wrong is what the trade would call so: the count of what can be seen, pitch off by more than 2 %, or bores by more
 than 0.25 mm.
@@ -29,7 +30,7 @@ from holecount.measurement import Measurement
 from holecount.photo import read_photo
 from holecount.troubles import UnfitPhoto
 
-FIRST_SEED = 52_000
+FIRST_SEED = 61_000
 
 Draw = Callable[[np.random.Generator], dict[str, object]]
 
@@ -41,8 +42,7 @@ def _scale(r: np.random.Generator, *kinds: str) -> str:
     return str(r.choice(kinds or USUAL_SCALES))
 
 
-KINDS: dict[str, Draw] = {
-    "plain": lambda r: {},
+STRAINS: dict[str, Draw] = {
     "tilted": lambda r: {"tilt_deg": float(r.uniform(22, 38))},
     "lone ruler": lambda r: {
         "scale_kind": _scale(r, "ruler-mm", "ruler-inch"),
@@ -59,7 +59,7 @@ KINDS: dict[str, Draw] = {
     "lit floor": lambda r: {"floor_light": float(r.uniform(2.0, 7.0)), "legs": False},
     "rounded": lambda r: {"chamfer_mm": float(r.uniform(0.8, 1.5)), "bore_sd_mm": float(r.uniform(0.05, 0.3))},
 }
-"""What each kind of case strains, by override of a seed's plan."""
+"""What each kind of strained case has, by override of a seed's plan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +98,7 @@ class Case:
 def seed_and_plan(number: int) -> tuple[int, str, dict[str, object]]:
     """Seed, kind, and overrides of a case."""
     seed = FIRST_SEED + number
-    kind = list(KINDS)[number % len(KINDS)]
+    kind = "plain" if number % 2 == 0 else list(STRAINS)[number // 2 % len(STRAINS)]
     r = np.random.default_rng([seed, 9])
     size = float(r.uniform(0.42, 0.78))  # holes of 5 to 20 px radius, as on the shared photographs
     plan: dict[str, object] = {
@@ -107,7 +107,7 @@ def seed_and_plan(number: int) -> tuple[int, str, dict[str, object]]:
         "scale_kind": _scale(r),
         "exif_orientation": 1,
     }
-    plan |= KINDS[kind](r)
+    plan |= STRAINS[kind](r) if kind in STRAINS else {}
     plan["distance_mm"] = float(str(plan["seat_size"])) * float(r.uniform(380, 520))
     return seed, kind, plan
 
