@@ -5,10 +5,9 @@
 A case is a small drawn seat. Every other one is plain: all that is chosen about it lies in the ranges of the shared
 photographs (``drawn_plan.py``). The others are of the kinds in ``STRAINS``, each of which strains one thing beyond
 them: tilt, scale, blur, light, radius, holes that are covered, packed, missing or drilled twice, knots beside the row,
-a lit floor. They are measured and compared: is a stated uncertainty as large as the error, is ``check`` said when the answer is wrong, and
-only then?
-Wrong is what the trade would call so: the count of what can be seen, pitch off by more than 2 %, or bores by more
-than 0.25 mm.
+a lit floor. They are measured and compared: is a stated uncertainty as large as the error, is ``check`` said when the
+answer is wrong, and only then? Wrong is what the trade would call so: the count of what can be seen, pitch off by
+more than 2 %, or bores by more than 0.25 mm.
 """
 
 import argparse
