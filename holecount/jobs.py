@@ -154,8 +154,9 @@ class Job:
 
     def save_measurement(self, m: Measurement, inputs: Inputs) -> None:
         """Save a measurement and what it was made from, so that it is known when it is out of date."""
-        self._save(MEASUREMENT, tally.to_json(m))
-        made = {"of": measured_from(inputs), "measurement_sha256": _sha256(tally.to_json(m).encode("utf-8"))}
+        text = tally.to_json(m)
+        self._save(MEASUREMENT, text)
+        made = {"of": measured_from(inputs), "measurement_sha256": _sha256(text.encode("utf-8"))}
         self._save(MEASURED, json.dumps(made, indent=1) + "\n")
 
     def measurement(self) -> Measurement | None:
