@@ -48,7 +48,7 @@ def fit_circles(points: Array, weight: Array, *, huber: float = 1.5, rounds: int
     used = (weight > 0) & np.isfinite(points).all(axis=2)
     w = np.where(used, weight, 0.0)
     p = np.where(used[..., None], points, 0.0)
-    total = np.maximum(w.sum(axis=1), 1e-300)
+    total = np.maximum(w.sum(axis=1), 1e-30)  # Far below any weight, far above what older LAPACKs lose.
     centre = (w[..., None] * p).sum(axis=1) / total[:, None]
     radius = (w * np.hypot(*np.moveaxis(p - centre[:, None], 2, 0))).sum(axis=1) / total
     robust = np.ones_like(w)
