@@ -36,7 +36,7 @@ def main() -> None:
         contract.only_troubles(function, data)
 
     longest = max(4096, *(2 * len(s) for s in readers.seeds(reader)))
-    options = [f"-runs={runs}", f"-seed={seed}", f"-max_len={longest}", "-timeout=30", "-rss_limit_mb=2000"]
+    options = [f"-runs={runs}", f"-seed={seed}", f"-max_len={longest}", "-timeout=30", "-rss_limit_mb=4000"]
     options += [f"-artifact_prefix={failures}/{reader}-", "-print_final_stats=1"]
     atheris.Setup([sys.argv[0], *options, str(corpus)], one)
     atheris.Fuzz()

@@ -84,7 +84,7 @@ def png(width: int, height: int, *, rows: int = 0, bits: int = 8, colour: int = 
     """A PNG by hand: a header that claims what it likes over ``rows`` rows of zeros."""
     header = struct.pack(">IIBBBBB", width, height, bits, colour, 0, 0, 0)
     channels = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}[colour]
-    row = b"\0" * (1 + (width * channels * bits + 7) // 8)
+    row = b"\0" * (1 + (width * channels * bits + 7) // 8) if rows else b""
     press = zlib.compressobj(9)
     data = b"".join(press.compress(row) for _ in range(rows)) + press.flush()
     return (
