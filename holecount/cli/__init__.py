@@ -14,6 +14,7 @@ import sys
 from collections.abc import Sequence
 
 import click
+from click.shell_completion import CompletionItem
 
 from holecount import __version__
 from holecount.troubles import Trouble, one_line
@@ -53,6 +54,11 @@ class VerbGroup(click.Group):
         command = importlib.import_module(f"{__name__}.{cmd_name}").command
         assert isinstance(command, click.Command)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """What completes a word in the shell: the verbs, without importing them, and the options."""
+        verbs = [v for v in self.list_commands(ctx) if v.startswith(incomplete)]
+        return [CompletionItem(v, help=VERBS[v]) for v in verbs] + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the verbs without importing them."""
