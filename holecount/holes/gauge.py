@@ -50,7 +50,7 @@ SMALLEST_PX, STEEPEST = 3.4, 1.15
 """Radius in px and slope of the line of sight (tangent) between which the rim model was learned (docs/rim-model.md);
 beyond them uncertainties grow with the square of the excess (common practice, no source)."""
 
-U_FEW_PX, FEW_PX = 0.36, 5.0
+U_FEW_PX, FEW_PX = 0.3, 5.0
 """Diameters of holes of this radius in px err by so many px for all holes alike, beyond what the rim model says; with
 the square of the radius it goes (drawn pictures of another tracer than the model learned from, 2026-11)."""
 
