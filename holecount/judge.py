@@ -40,8 +40,11 @@ class JudgeSettings:
     odd_size_sd, odd_size_rel : a bore this many own errors and this share off the usual one.
     odd_step_rel : a step off the usual one by this share.
     most_misfit : of a reference, in units of its own error.
+    most_misfit_by_hand : of one whose points a person placed. Corners out by a pixel each way give 1.4 at the most in
+        97 of 100, one corner out by a twentieth of the card 1.9 to 4.4 and a wrong pitch (sample set, 2026-11).
     u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
-        the bore would mislead, and there stated uncertainties are somewhat larger than errors (drawn pictures, 2026-11).
+        the bore would mislead, and there stated uncertainties are somewhat larger than errors (drawn pictures,
+        2026-11).
     u_pitch_rel_lean_open, tilt_deg_lean_open : the same, and a tilt, where rulers alone give the scale and the tilt
         was read from the holes: then errors have a longer tail, and grow with the tilt.
     sure_hole_score : score of the rim model from which a hole that was looked for only because the row asked for it
@@ -62,6 +65,7 @@ class JudgeSettings:
     odd_size_rel: float = 0.08
     odd_step_rel: float = 0.3
     most_misfit: float = 4.0
+    most_misfit_by_hand: float = 1.8
     u_pitch_rel: float = 0.011
     u_pitch_rel_lean_open: float = 0.009
     tilt_deg_lean_open: float = 20.0
@@ -216,7 +220,10 @@ def _doubts_of_scale(
         yield (
             "The scale is not well enough known over the whole seat: lay a second card or a ruler on the opposite rail."
         )
-    if any(m > s.most_misfit for m in plane.misfit):
+    used = plane.model.references
+    if any(r.by_hand and m > s.most_misfit_by_hand for r, m in zip(used, plane.misfit, strict=True)):
+        yield "What was placed by hand does not fit its size or the rest: place its corners or ends again."
+    elif any(m > s.most_misfit for m in plane.misfit):
         yield "The things of known size do not agree with one another or with a flat frame."
 
 

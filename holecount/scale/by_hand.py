@@ -71,6 +71,7 @@ def length_between(
         u_height_mm=s.u_height_mm,
         outline_px=points,
         u_size_rel=s.u_length_mm / length_mm,
+        by_hand=True,
     )
 
 
@@ -119,6 +120,7 @@ def rectangle_at(
         u_height_mm=s.u_height_mm,
         outline_px=points,
         u_size_rel=s.u_length_mm / max(width_mm, depth_mm),
+        by_hand=True,
     )
 
 

@@ -32,6 +32,8 @@ class Reference:
         Face above the plane of the holes' rims.
     outline_px : float array, shape (m, 2)
         For drawing.
+    by_hand : bool
+        A person placed its points.
     notes : tuple of str
         Remarks for the report, such as an ambiguity that was settled and how.
     """
@@ -48,4 +50,5 @@ class Reference:
     row: NDArray[np.int64] | None = None
     row_offset_mm: tuple[float, ...] = ()
     u_row_offset_mm: tuple[float, ...] = ()
+    by_hand: bool = False
     notes: tuple[str, ...] = field(default=())

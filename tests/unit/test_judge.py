@@ -18,7 +18,7 @@ class Plane:
 
     misfit = (1.0,)
     camera = SimpleNamespace(tilt_deg=8.0)
-    model = SimpleNamespace(references=(SimpleNamespace(kind="ruler"),))
+    model = SimpleNamespace(references=(SimpleNamespace(kind="ruler", by_hand=False),))
 
 
 @pytest.fixture
@@ -136,6 +136,21 @@ def test_scale_and_bore_known_too_badly(good: Measurement) -> None:
     verdict, reasons = verdict_of(e, good.holes, good.seat, None)
     assert verdict == "check"
     assert "pixels" in reasons[0]
+
+
+@pytest.mark.parametrize(("by_hand", "misfit", "said"), [
+    (False, 3.9, ""), (False, 4.1, "do not agree"), (True, 1.7, ""), (True, 1.9, "placed by hand"), (True, 9, "placed"),
+])  # fmt: skip
+def test_a_misfit_of_what_a_hand_placed_counts_sooner(
+    good: Measurement, by_hand: bool, misfit: float, said: str
+) -> None:
+    class Placed(Plane):
+        model = SimpleNamespace(references=(SimpleNamespace(kind="rectangle", by_hand=by_hand),))
+
+    Placed.misfit = (misfit,)
+    verdict, reasons = verdict_of(evidence(len(good.holes)), good.holes, good.seat, Placed())
+    assert verdict == ("check" if said else "good")
+    assert said in " ".join(reasons)
 
 
 def test_a_hole_looked_for_is_doubted_only_where_it_does_not_look_like_one(good: Measurement) -> None:
