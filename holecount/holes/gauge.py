@@ -63,10 +63,6 @@ U_BLUR, SHARP_PX = 1.0, 1.6
 """Error of the diameter in px for each px of blur beyond this; the rim model learned on blur up to 1.8 px (sample set
 made blurred, 2026-11: 0.3 to 0.9 px at 2 px, 3 px at 3 px)."""
 
-U_ROUND = 0.12
-"""Error of the diameter in mm, alike for all holes, for each mm of rounding (drawn pictures, 2026-11: errors of seats
-with 0.6 to 1.2 mm of it were 1.2 to 1.3 times what was stated, of sharp ones 0.7 times)."""
-
 SATURATED = 0.956
 """Linear light of sRGB code 250 (IEC 61966-2-1)."""
 
@@ -304,10 +300,7 @@ def _readings(
     out = []
     oval = _out_of_round(fit, rims, weight) * ref
     blur = _blur_px(patch)
-    u_beyond = np.hypot(
-        _u_beyond_learned(patch, radius * ref, float(np.median(blur)), grain),
-        U_ROUND * float(np.median(rims.chamfer * ref)),
-    )
+    u_beyond = _u_beyond_learned(patch, radius * ref, float(np.median(blur)), grain)
     for i in range(n):
         out.append(
             RimReading(
