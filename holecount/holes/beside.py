@@ -24,7 +24,7 @@ class BesideSettings:
     Measured on drawn pictures, 2026-11: holes drilled twice have a score of 0.94 and more and a bore within 4 % of
     the usual one; of the screws and knots made as large as the holes few do.
 
-    least_score : of the rim model.
+    least_score, least_score_gap : of the rim model; in the middle of a gap, where a knot seldom is, less will do.
     least_arc : share of the rim in sight.
     size_rel : share by which the bore may differ from the row's.
     away_steps : distance from the row's own holes, in steps.
@@ -39,6 +39,7 @@ class BesideSettings:
     """
 
     least_score: float = 0.9
+    least_score_gap: float = 0.25
     least_arc: float = 0.9
     size_rel: float = 0.08
     away_steps: float = 0.3
@@ -72,7 +73,8 @@ def holes_beside(
     strays = camera.to_mm(found.strays_px)
     away = np.hypot(*(strays[:, None] - own[None]).transpose(2, 0, 1)).min(axis=1)
     strays_px = found.strays_px[away > s.away_steps * found.step_mm][: s.n_most]
-    strays_px = np.vstack([_unlike_gaps(photo, readings, s), strays_px])
+    gaps_px = _unlike_gaps(photo, readings, s)
+    strays_px = np.vstack([gaps_px, strays_px])
     if not len(strays_px):
         return ()
     row = regauge(readings[:: len(readings) // s.n_row], camera)
@@ -80,10 +82,10 @@ def holes_beside(
     beside_px = np.array([[r.x_px, r.y_px] for r in row])
     tried = gauge_holes(photo, camera, np.vstack([strays_px, beside_px]), usual)[: len(strays_px)]
     out: list[RimReading] = []
-    for r in tried:
+    for k, r in enumerate(tried):
         near = np.vstack([own, *([o.x_mm, o.y_mm] for o in out)])
         if (
-            r.hole_score >= s.least_score
+            r.hole_score >= (s.least_score_gap if k < len(gaps_px) else s.least_score)
             and r.arc_seen_frac >= s.least_arc
             and abs(r.diameter_mm / usual - 1) <= s.size_rel
             and np.hypot(*(near - [r.x_mm, r.y_mm]).T).min() > s.away_steps * found.step_mm

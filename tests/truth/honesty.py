@@ -66,7 +66,8 @@ class Case:
     """What came of one case; errors over stated uncertainties are nan where there is nothing to compare.
 
     ``singles`` are those of single bores. ``alarm`` is a reason to look again that there truly is (a hole that is
-    drilled twice, or left out), so that `check` is right whatever the figures.
+    drilled twice or left out, a screw hole of the very bore beside the row), so that `check` is right whatever the
+    figures.
     """
 
     number: int
@@ -138,13 +139,25 @@ def pitch_z(truth: dict[str, Any], m: Measurement) -> float:
     return float(np.mean(told) - np.mean(true)) / m.seat.pitch.u_mean_mm
 
 
+def _screw_like_a_hole(truth: dict[str, Any]) -> bool:
+    """Whether a screw hole of the row's own bore (to a tenth) lies within a step of the row."""
+    bore, step = truth["nominal_bore_mm"], truth["nominal_pitch_mm"]
+    at = np.array([[h["x_mm"], h["y_mm"]] for h in truth["holes"]])
+    return any(
+        mark["kind"] == "screw"
+        and abs(mark["d"] / bore - 1) <= 0.1
+        and float(np.hypot(*(at - [mark["x"], mark["y"]]).T).min()) < step
+        for mark in truth["marks"]
+    )
+
+
 def compare(number: int, photo: Path, m: Measurement | None, kind: str) -> Case:
     """The case as it came out; ``m`` is None where it was refused."""
     truth = truth_of(photo)
     radius = float(np.median([h["r_px"] for h in truth["holes"]]))
     case = Case(
         number=number, kind=kind, scale_kind=truth["scale_kind"], tilt_deg=truth["tilt_deg"], radius_px=radius,
-        blur_px=truth["blur_px"], refused=m is None, alarm=kind in ("missing", "doubled"),
+        blur_px=truth["blur_px"], refused=m is None, alarm=kind in ("missing", "doubled") or _screw_like_a_hole(truth),
     )  # fmt: skip
     if m is None:
         return case
