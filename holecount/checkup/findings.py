@@ -11,6 +11,7 @@ import platform
 import sys
 import tempfile
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -68,7 +69,9 @@ def findings() -> Iterator[Finding]:
 def _tried(name: str, look: Callable[[], str], advice: str) -> Finding:
     """What ``look`` says, or why it fails: nothing found here may end the checkup."""
     try:
-        return Finding(name=name, state="ok", words=look())
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # What one package thinks of another's future is no concern here.
+            return Finding(name=name, state="ok", words=look())
     except Exception as e:
         words = str(e) if isinstance(e, Trouble) else f"{type(e).__name__}: {e}"
         return Finding(name=name, state="broken", words=one_line(words), advice=advice)
