@@ -19,11 +19,11 @@ from holecount.page import guard as gate
 from holecount.page.bench import Bench, OpenJob, View
 from holecount.page.edits import Stale
 from holecount.page.guard import Guard
-from holecount.page.state import choices, render, state_of
+from holecount.page.state import choices, decided, render, state_of
 from holecount.photo import ReadSettings, photo_from_bytes
 from holecount.sheet import Seat, render_set, set_of
 from holecount.sheet.content import seat_size_line
-from holecount.sheet.of_job import decision_of, sheet_of
+from holecount.sheet.of_job import sheet_of
 from holecount.sheet.plots import round_the_seat
 from holecount.sheet.weave import Weave, weave_of
 from holecount.troubles import BadInput, Trouble
@@ -222,10 +222,12 @@ def _add_pages(app: Flask, bench: Bench, guard: Guard) -> None:
         g.policy = gate.SHEET_POLICY
         seats = []
         for one in bench.jobs():
-            inputs = one.inputs()
-            m = one.measurement()
+            try:
+                inputs, m = one.inputs(), one.measurement()
+            except BadInput:
+                continue  # The start page says what is wrong with it.
             if m is not None:
-                choice = decision_of(m, inputs).choice
+                choice = decided(m, inputs)[0].choice
                 seats.append(
                     Seat(
                         name=inputs.settings.name,
@@ -247,7 +249,7 @@ def _job_row(job: jobs.Job) -> dict[str, str]:
         row = {"name": inputs.settings.name, "date": inputs.settings.date, "address": f"/job/{quote(job.name)}"}
         if m is None:
             return {**row, "words": "not measured"}
-        size = seat_size_line(decision_of(m, inputs).choice)
+        size = seat_size_line(decided(m, inputs)[0].choice)
         return {**row, "words": f"{m.seat.n_holes} holes; cane {size}; {'good' if m.verdict == 'good' else 'check'}"}
     except Trouble as t:
         return {"name": job.name, "date": "", "address": f"/job/{quote(job.name)}", "words": t.what}

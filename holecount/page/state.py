@@ -65,7 +65,7 @@ def state_of(opened: OpenJob, view: View) -> dict[str, Any]:
 
 def _state(opened: OpenJob, view: View) -> dict[str, Any]:
     inputs, m = view.inputs, view.measurement
-    decision, tape_trouble, size_trouble = _decision(m, inputs, view.counted)
+    decision, tape_trouble, size_trouble = decided(m, inputs, view.counted)
     out: dict[str, Any] = {
         "name": opened.job.name,
         "revision": revision(inputs),
@@ -108,15 +108,18 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
     return out
 
 
-def _decision(m: Measurement | None, inputs: Inputs, counted: int | None) -> tuple[Decision, str, str]:
-    """The decision, and what is wrong with the readings or with the wishes, if anything."""
+def decided(m: Measurement | None, inputs: Inputs, counted: int | None = None) -> tuple[Decision, str, str]:
+    """The decision, and what is wrong with the readings or with the wishes, if anything.
+
+    Readings that cannot be read are left out: what is half typed takes nothing away from what is known.
+    """
     tape_trouble = ""
     try:
         readings_of(inputs.tape)
     except BadInput as e:
         from dataclasses import replace
 
-        tape_trouble = str(e)
+        tape_trouble = str(e)[:1].upper() + str(e)[1:]
         inputs = replace(inputs, tape="")
     try:
         return decision_of(m, inputs, counted=counted), tape_trouble, ""

@@ -2,10 +2,12 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import cv2
+import made_measurement as made
 import numpy as np
 import pytest
 
@@ -13,6 +15,8 @@ pytest.importorskip("flask", reason="the page's packages are not installed: pip 
 
 from flask.testing import FlaskClient
 
+from holecount import jobs
+from holecount.jobs import JobSettings
 from holecount.page.app import PageSettings, create_app, file_address
 from holecount.page.bench import Bench
 from holecount.page.guard import COOKIE, Guard
@@ -172,6 +176,26 @@ def test_own_files_alone_are_served(client: FlaskClient) -> None:
     assert ask(client, file_address("page.css")).status_code == 200
     for way in ("/page/x/page.css", "/page/x/app.py", "/page/x/..%2fapp.py", "/static/page.css"):
         assert ask(client, way).status_code == 404
+
+
+def test_one_job_that_cannot_be_read_takes_nothing_from_the_others(
+    client: FlaskClient, bench: Bench, tmp_path: Path
+) -> None:
+    good = jobs.create(bench.folder, photo(), JobSettings(name="Good", date="2026-11-25"))
+    good.save_measurement(made.plain(), good.inputs())
+    half = jobs.create(bench.folder, photo(), JobSettings(name="Half typed", date="2026-11-25"))
+    half.save_inputs(replace(half.inputs(), tape="pitch about so much"))
+    half.save_measurement(made.plain(), half.inputs())
+    torn = jobs.create(bench.folder, photo(), JobSettings(name="Torn"))
+    torn.save_measurement(made.plain(), torn.inputs())
+    torn.path("measurement.json").write_text("{", encoding="utf-8")
+    start, several = ask(client).text, ask(client, "/set")
+    assert start.count("cane 2") == 2  # half typed readings are left out of the size
+    assert "Half typed" in start
+    assert "not a saved measurement" in start
+    assert several.status_code == 200
+    assert "Half typed" in several.text
+    assert "2 seats" in several.text
 
 
 def test_names_in_pages_stay_text(client: FlaskClient, guard: Guard) -> None:
