@@ -236,7 +236,10 @@ def _set_sheet(found: list[_Found], name: str, date: str, wishes: Wishes, output
 
             inputs = one.job.inputs()
             m: Measurement = measured(one.job, inputs)
-            choice = decision_of(m, inputs).choice
+            try:
+                choice = decision_of(m, inputs).choice
+            except BadInput as e:
+                raise BadInput(f"'{one.path}': {e.what}", e.hint) from e
             sheet = one.job.path(SHEET)
             if output is not None and str(output) != "-" and sheet.is_file():
                 link = quote(Path(os.path.relpath(sheet, output.absolute().parent)).as_posix())

@@ -132,10 +132,15 @@ def _chance_all(sized: Sequence[Seat], widths: Sequence[float]) -> list[str]:
     chances = [_goes(s.choice, widths[0]) for s in sized if s.choice is not None]
     all_go = math.prod(chances)
     out.append(
-        f"{size(widths[0])} goes on all {len(sized)} with a chance of about {percent(all_go)} "
+        f"{size(widths[0])} goes on all {len(sized)} with a chance of {_about(percent(all_go))} "
         "(each seat's measurement taken as independent of the others')."
     )
     return out
+
+
+def _about(share: str) -> str:
+    """``about 86 %``, but ``over 99 %``."""
+    return share if share.startswith(("over", "under")) else f"about {share}"
 
 
 def _goes(choice: SizeChoice, width_mm: float) -> float:

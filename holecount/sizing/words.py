@@ -34,9 +34,9 @@ def a_seat(shape: str | None) -> str:
 
 
 def percent(chance: float) -> str:
-    """``86 %``; never 0 or 100 for what is not certain."""
+    """``86 %``; never 100, for no choice is certain, and 0 only for what cannot be."""
     if 0 < chance < 0.01:
         return "under 1 %"
-    if 0.99 < chance < 0.9999:
+    if chance > 0.99:
         return "over 99 %"
     return f"{round(100 * chance)} %"
