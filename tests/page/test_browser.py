@@ -1,5 +1,6 @@
 """The bench page in a real browser: photograph in, holes corrected, corner dragged, size read, sheet taken away."""
 
+import base64
 import json
 import re
 import shutil
@@ -391,6 +392,37 @@ def test_sheet_is_taken_away(program: "Program", job: Path, window: Callable[...
     opened = window()
     opened.goto(f"{program.address}job/{job.name}/sheet.html")
     assert opened.locator("h1").inner_text() == "Stool <b>& chair</b>"
+
+
+def test_a_photograph_is_dropped(program: "Program", window: Callable[..., "Page"]) -> None:
+    page = window()
+    page.goto(program.address)
+    dropped = page.evaluate_handle(
+        """(text) => { const all = new DataTransfer();
+             const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+             all.items.add(new File([bytes], "Dropped stool.jpg", { type: "image/jpeg" })); return all; }""",
+        base64.b64encode(SEAT.read_bytes()).decode("ascii"),
+    )
+    page.dispatch_event("#drop", "dragover", {"dataTransfer": dropped})
+    page.dispatch_event("#drop", "drop", {"dataTransfer": dropped})
+    page.wait_for_url("**/job/**")
+    page.wait_for_selector('h1:has-text("Dropped stool")')
+    kept = program.jobs / page.url.rsplit("/", 1)[1] / "photo.jpg"
+    assert kept.read_bytes() == SEAT.read_bytes()
+
+
+def test_the_old_seat_goes_on_the_sheet(program: "Program", job: Path, window: Callable[..., "Page"]) -> None:
+    page = shown(window(), program, job)
+    page.set_input_files("#old-seat", {"name": "x.jpg", "mimeType": "image/jpeg", "buffer": b"<svg onload=alert(1)>"})
+    page.wait_for_selector("#message:not(:empty)")
+    assert "not a photograph" in page.inner_text("#message")
+    assert not list(job.glob("old-seat.*"))
+    page.set_input_files("#old-seat", SAMPLES / "kitchen-chair.jpg")
+    page.wait_for_selector('#has-old-seat:has-text("There is one")')
+    assert (job / "old-seat.jpg").read_bytes() == (SAMPLES / "kitchen-chair.jpg").read_bytes()
+    sheet = page.request.get(f"{program.address}job/{job.name}/sheet.html").text()
+    assert "The old seat, for the record" in sheet
+    assert sheet.count("data:image/jpeg;base64,") == 2
 
 
 def test_weave_is_paged_through(program: "Program", job: Path, window: Callable[..., "Page"]) -> None:
