@@ -63,6 +63,10 @@ U_BLUR, SHARP_PX = 1.0, 1.6
 """Error of the diameter in px for each px of blur beyond this; the rim model learned on blur up to 1.8 px (sample set
 made blurred, 2026-11: 0.3 to 0.9 px at 2 px, 3 px at 3 px)."""
 
+U_BLUR_SHARE, SHARP_SHARE = 0.5, 0.15
+"""Error of the diameter, as a share of it, for each radius of blur beyond this share of the radius (sample set made
+blurred, 2026-11: up to 6 % at 0.2 radii)."""
+
 SATURATED = 0.956
 """Linear light of sRGB code 250 (IEC 61966-2-1)."""
 
@@ -333,6 +337,7 @@ def _u_beyond_learned(patch: _Patch, radius_mm: Array, blur_px: float, grain: fl
     few = U_FEW_PX * (FEW_PX / radius_px) ** 2
     scale = np.maximum(radius_px / GaugeSettings().block_above_px, 1.0)
     blur = U_BLUR * np.maximum(blur_px - SHARP_PX * scale, 0.0)
+    blur = np.hypot(blur, U_BLUR_SHARE * 2 * np.maximum(blur_px - SHARP_SHARE * radius_px, 0.0))
     return np.asarray(
         np.hypot(np.hypot(few, blur) / patch.px_per_mm, U_GRAIN_REL * max(grain - FREE_GRAIN, 0.0) * 2 * radius_mm)
     )
