@@ -53,7 +53,7 @@ def their_circle(outline: np.ndarray) -> tuple[float, np.ndarray]:
     return float(radius), np.array([x, y])
 
 
-@pytest.mark.filterwarnings("ignore:.minkowski_distance. is deprecated")  # scikit-image 0.26 beside scipy 1.18
+@pytest.mark.filterwarnings("ignore:.minkowski_distance")  # scikit-image 0.26 beside scipy 1.18
 def test_circles_through_coins_are_those_of_scikit_image(coins):
     for region in coins[1]:
         outline = max(measure.find_contours(np.pad(region.image_filled, 1).astype(float), 0.5), key=len)[:, ::-1]
