@@ -215,7 +215,7 @@ def _saved_measurements(much: float, seed: int) -> Outcome:
     good = [json.loads(readers.seeds("saved measurement")[0]), json.loads(surroundings.saved_measurement())]
     with tempfile.TemporaryDirectory() as name:
         file = Path(name) / "saved.json"
-        for i in range(int(1500 * much)):
+        for i in range(int(600 * much)):
             spoiled = mutants.json_text(mutants.json_spoiled(chance.choice(good), chance), chance).encode()
             file.write_bytes(spoiled)
             for taker, arguments in TAKERS.items():
