@@ -54,6 +54,19 @@ def _srgb_to_linear_table() -> NDArray[np.float32]:
 LINEAR_FROM_SRGB: NDArray[np.float32] = _srgb_to_linear_table()
 
 
+_ASPECTS, _ASPECT_TOLERANCE = (4 / 3, 3 / 2, 16 / 9), 0.006
+"""Long over short side of pictures as cameras save them, and how far off for rounding (from memory)."""
+
+
+def looks_cut(width_px: int, height_px: int) -> bool:
+    """Whether the picture's shape says that part of it was cut off since.
+
+    Then its optical axis need not be in its middle, and the focal length that EXIF tells is another picture's.
+    """
+    aspect = max(width_px, height_px) / min(width_px, height_px)
+    return min(abs(aspect / usual - 1) for usual in _ASPECTS) > _ASPECT_TOLERANCE
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadSettings:
     """Limits of what is read.

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from holecount.photo import FULL_FRAME_DIAGONAL_MM, Photo
+from holecount.photo import FULL_FRAME_DIAGONAL_MM, Photo, looks_cut
 from holecount.scale.corner_shape import CornerShapes, corner_shapes
 from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.quads import EdgePicture, QuadSettings, edge_picture, propose_quads
@@ -234,7 +234,7 @@ def lens_prior(photo: Photo, settings: CardSettings) -> LensPrior:
     known = photo.focal_px
     return LensPrior(
         focal_px=known if known is not None else settings.guessed_focal_35mm * 2 * half / FULL_FRAME_DIAGONAL_MM,
-        u_focal_rel=settings.u_focal_exif_rel if known is not None else settings.u_focal_guess_rel,
+        u_focal_rel=settings.u_focal_guess_rel if known is None or looks_cut(w, h) else settings.u_focal_exif_rel,
         u_k1=settings.u_k1,
         centre_px=np.array([(w - 1) / 2, (h - 1) / 2]),
         half_diagonal_px=half,

@@ -133,7 +133,7 @@ def fit_plane(
     NoScale
         Without references, or when nothing fits.
     """
-    s = settings or PlaneSettings()
+    s = (settings or PlaneSettings()).for_picture(width_px, height_px)
     references = [thinned(ref, s.n_points) for ref in references]
     if not references:
         raise NoScale(

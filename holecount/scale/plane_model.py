@@ -8,12 +8,13 @@ rims log radius, drift of the gauge across the picture (2) and with obliquity, a
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holecount.fits import soften, soften_slope
+from holecount.photo import looks_cut
 from holecount.scale.first_camera import rigid
 from holecount.scale.plane import Camera, mm_per_px
 from holecount.scale.reference import Reference
@@ -32,6 +33,8 @@ class PlaneSettings:
     u_focal_exif_rel : EXIF's focal length is a whole number of mm and the crop varies (from memory).
     focal_35mm, u_focal_35mm_rel : main cameras of phones are 24 to 28 mm (from memory), when EXIF is silent.
     u_axis_rel : optical axis off the picture's middle, in half diagonals (from memory).
+    u_axis_cut_rel, u_focal_cut_rel : the same two errors of a picture that was cut: a fifth of it gone from one side
+        moves its middle by 0.16 half diagonals and makes the focal length seem an eighth too short (derived).
     u_k1 : radial term at the corner; phones leave 0.5-2 %, a few more (vision notes).
     u_tilt_deg : how far from straight above pictures are taken; only matters with a lone ruler.
     u_bore_rel, least_u_bore_rel : spread of bores of one bit as gauged, first guess and least believed.
@@ -55,6 +58,8 @@ class PlaneSettings:
     focal_35mm: float = 26.0
     u_focal_35mm_rel: float = 0.07
     u_axis_rel: float = 0.004
+    u_axis_cut_rel: float = 0.12
+    u_focal_cut_rel: float = 0.12
     u_k1: float = 0.02
     u_tilt_deg: float = 18.0
     u_bore_rel: float = 0.025
@@ -68,6 +73,17 @@ class PlaneSettings:
     u_row_stretch: float = 0.0015
     u_row_shift_mm: float = 0.08
     n_points: int = 40
+
+    def for_picture(self, width_px: int, height_px: int) -> "PlaneSettings":
+        """These settings, with axis and focal length less sure where the picture's shape says that it was cut."""
+        if not looks_cut(width_px, height_px):
+            return self
+        return replace(
+            self,
+            u_axis_rel=self.u_axis_cut_rel,
+            u_focal_exif_rel=self.u_focal_cut_rel,
+            u_focal_35mm_rel=float(np.hypot(self.u_focal_35mm_rel, self.u_focal_cut_rel)),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,8 @@ Everything is simulated here with the camera model as written in `holecount.scal
 not involved. Coverage is held against binomial limits.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -166,3 +168,26 @@ def test_a_card_too_thick_by_a_wrong_height_shifts_scale_as_geometry_says():
 def test_no_reference_is_no_scale():
     with pytest.raises(NoScale, match="Nothing of known size"):
         fit_plane([], width_px=W, height_px=H, focal_px=None)
+
+
+def test_picture_cut_from_one_side_is_not_taken_for_a_whole_one():
+    """A fifth cut off one side: axis and focal length are elsewhere, which the fit has to allow for and state."""
+    z, whole = [], []
+    for seed in range(24):
+        rng = np.random.default_rng(900 + seed)
+        cam = camera(rng, rng.uniform(5, 25))
+        ref, seen = card(rng, cam), rims(rng, cam)
+        cut = int(0.2 * W)
+        for shift, width, into in ((0, W, whole), (cut, W - cut, z)):
+            moved = replace(ref, points_px=ref.points_px - [shift, 0], outline_px=ref.outline_px - [shift, 0])
+            moved_rims = replace(seen, centre_px=seen.centre_px - [shift, 0])
+            focal = FOCAL * float(np.hypot(width, H) / np.hypot(W, H))  # as EXIF's 35-mm length makes it
+            fit = fit_plane([moved], width_px=width, height_px=H, focal_px=focal)
+            fit = with_rims(fit, [moved], moved_rims, focal_px=focal)
+            px = seat_px(cam)
+            found = 0.5 * np.log(np.abs(np.linalg.det(mm_per_px(fit.camera, px - [shift, 0]))))
+            true = 0.5 * np.log(np.abs(np.linalg.det(mm_per_px(cam, px))))
+            into.append(float((found - true).mean()) / fit.u_log_scale(px - [shift, 0])[0])
+    # 24 cases, 95 % within 2 u: more than 4 outside would be one in fifty.
+    assert np.sum(np.abs(z) > 2) <= 4
+    assert np.sum(np.abs(whole) > 2) <= 4
