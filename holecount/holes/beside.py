@@ -40,7 +40,7 @@ class BesideSettings:
 
     least_score: float = 0.9
     least_score_gap: float = 0.25
-    least_arc: float = 0.9
+    least_arc: float = 0.7
     size_rel: float = 0.08
     away_steps: float = 0.3
     off_line_steps: float = 0.3
