@@ -69,7 +69,7 @@ class JudgeSettings:
     u_pitch_rel: float = 0.011
     u_pitch_rel_lean_open: float = 0.009
     tilt_deg_lean_open: float = 20.0
-    u_diameter_mm: float = 0.15
+    u_diameter_mm: float = 0.16
     sure_hole_score: float = 0.5
     most_hidden_share: float = 0.25
     most_badly_seen_share: float = 0.25
