@@ -1,6 +1,6 @@
 """Hand rubbish to everything, in all the ways we know, and count: the list in docs/hostile-input.md.
 
-    python tests/hostile/run.py                 all campaigns in full (about ten minutes on two cores)
+    python tests/hostile/run.py                 all campaigns in full (half an hour on two cores)
     python tests/hostile/run.py --much 0.1      a tenth of it
     python tests/hostile/run.py --only kill     campaigns with that in their name
     python tests/hostile/run.py --write         in full, and put the counts into docs/hostile-input.md
