@@ -31,7 +31,9 @@ def test_grain_is_noise_over_contrast(noise: float) -> None:
 def test_edges_and_blur_are_no_grain() -> None:
     for blur in (0.8, 3.0):
         photo, centres = picture(0.0, blur_px=blur)
-        assert grain_share(photo, centres, np.full(len(centres), 12.0)) < 0.012
+        # Nothing but the steps of grey themselves; blur takes a little off the contrast.
+        got = grain_share(photo, centres, np.full(len(centres), 12.0))
+        assert got == pytest.approx(GREY_STEP / 100, rel=0.15)
 
 
 def test_few_grey_levels_are_grain() -> None:
