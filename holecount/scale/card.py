@@ -17,7 +17,7 @@ from holecount.photo import FULL_FRAME_DIAGONAL_MM, Photo, looks_cut
 from holecount.scale.corner_shape import CornerShapes, corner_shapes
 from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.quads import EdgePicture, QuadSettings, edge_picture, propose_quads
-from holecount.scale.rectangle_fit import RectangleFit, fit_rectangle, inner_points, margin_share
+from holecount.scale.rectangle_fit import MISFIT_BY_CHANCE, RectangleFit, fit_rectangle, inner_points, margin_share
 from holecount.scale.rectangle_pose import (
     LensPrior,
     anticlockwise,
@@ -339,6 +339,12 @@ def _measure(
     if fit is None:
         return None
     shapes = corner_shapes(photo.bgr, fit.pose.camera.to_px, known, fit.blur_px)
+    if fit.misfit > MISFIT_BY_CHANCE and shapes.points(known) > 0:
+        # Round corners, and yet its sides do not make the shape.
+        given = photo.bgr, candidate.corners_px, candidate.seen, known, lens, s.px_per_mm
+        grey = fit_rectangle(*given, colours=False)
+        if grey is not None and grey.misfit < 0.5 * fit.misfit:
+            fit, shapes = grey, corner_shapes(photo.bgr, grey.pose.camera.to_px, known, grey.blur_px)
     score = (
         shapes.points(known)
         + 12.0 * (candidate.mean_share - 0.8)

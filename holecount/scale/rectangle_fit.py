@@ -21,7 +21,7 @@ from holecount.scale.sides import (
 
 Array = NDArray[np.float64]
 
-_MISFIT_BY_CHANCE = 3.2
+MISFIT_BY_CHANCE = 3.2
 """Misfit that sides read as well as they say exceed one time in five (derived: chi-square, two degrees of freedom)."""
 
 
@@ -128,6 +128,8 @@ def fit_rectangle(
     known: KnownObject,
     lens: LensPrior,
     px_per_mm: float,
+    *,
+    colours: bool = True,
 ) -> RectangleFit | None:
     """Measure a rectangle of known size.
 
@@ -139,6 +141,9 @@ def fit_rectangle(
         Sides that have an edge; at least three.
     px_per_mm : float
         The picture is shrunk to about this first when the rectangle has half as much again or more.
+    colours : bool
+        By all three colours, or by brightness alone: a JPEG keeps colour at half its sharpness, which shifts the
+        edges of a strongly coloured face.
 
     Returns
     -------
@@ -149,9 +154,9 @@ def fit_rectangle(
     full_px_per_mm = round_px / (2 * (known.long_mm + known.short_mm))
     factor = max(1, round(full_px_per_mm / px_per_mm)) if full_px_per_mm > 1.5 * px_per_mm else 1
     if factor == 1:
-        return _fit_best(bgr, corners_px, seen, known, lens)
+        return _fit_as_is(bgr, corners_px, seen, known, lens, colours=colours)
     small, small_lens = _shrunk(bgr, lens, factor)
-    fit = _fit_best(small, (corners_px + 0.5) / factor - 0.5, seen, known, small_lens)
+    fit = _fit_as_is(small, (corners_px + 0.5) / factor - 0.5, seen, known, small_lens, colours=colours)
     if fit is None:
         return None
     camera = replace(
@@ -181,20 +186,6 @@ def _wall_px(pose: RectanglePose, known: KnownObject, k: int, normal: Array) -> 
     x, y = (mm[k] + mm[(k + 1) % 4]) / 2
     top, foot = pose.camera.to_px(np.array([[x, y, 0.0], [x, y, -known.thickness_mm]]))
     return float(max(0.0, (foot - top) @ normal))
-
-
-def _fit_best(
-    bgr: NDArray[np.uint8], corners_px: Array, seen: NDArray[np.bool_], known: KnownObject, lens: LensPrior
-) -> RectangleFit | None:
-    """Fit by all three colours; where these do not make the shape, by brightness alone if that does better.
-
-    A JPEG keeps colour at half its sharpness, which shifts the edges of a strongly coloured face.
-    """
-    fit = _fit_as_is(bgr, corners_px, seen, known, lens)
-    if fit is None or fit.misfit <= _MISFIT_BY_CHANCE:
-        return fit
-    grey = _fit_as_is(bgr, corners_px, seen, known, lens, colours=False)
-    return grey if grey is not None and grey.misfit < 0.5 * fit.misfit else fit
 
 
 def _fit_as_is(
@@ -253,7 +244,7 @@ def _fit_as_is(
         if not np.isfinite(at).all():
             return None
         # Sides that do not make the known shape are off by more than their strips say.
-        u_at = u_at * np.sqrt(max(1.0, choice.misfit / _MISFIT_BY_CHANCE))
+        u_at = u_at * np.sqrt(max(1.0, choice.misfit / MISFIT_BY_CHANCE))
         fit = RectangleFit(
             corners_px=at,
             u_px=u_at,
