@@ -234,18 +234,18 @@ def _doubts_of_count(e: Evidence, holes: Sequence[Hole]) -> Iterator[str]:
     if not e.found.closed:
         yield "The holes do not close to a seat: is all of it in the picture?"
     if unexplained:
-        yield f"{unexplained} hole(s) that the row leads one to expect could not be seen."
+        yield f"{_holes(unexplained)} that the row leads one to expect could not be seen."
     if n_hidden > s.most_hidden_share * n:
         yield f"{n_hidden} of about {n} holes are hidden."
     unsure = [h.number for h in holes if "filled-in" in h.doubts]
     if unsure:
-        yield f"Hole(s) {_listed(unsure)} were found only because the row leads one to expect them."
+        yield f"Found only because the row leads one to expect them: {_named(unsure)}."
     if e.beside:
-        near = _listed(sorted({_nearest(r, holes) for r in e.beside}))
-        yield f"{len(e.beside)} more hole(s) of the same bore beside the row, not counted: look near hole(s) {near}."
+        near = _named(sorted({_nearest(r, holes) for r in e.beside}))
+        yield f"{_holes(len(e.beside), 'more ')} of the same bore beside the row, not counted: look near {near}."
     odd = [h.number for h in holes if "odd-place" in h.doubts]
     if odd:
-        yield f"Hole(s) {_listed(odd)} are off the usual spacing: is each a hole of this row?"
+        yield f"Off the usual spacing: {_named(odd)}. Is each a hole of this row?"
 
 
 def _nearest(reading: RimReading, holes: Sequence[Hole]) -> int:
@@ -281,11 +281,10 @@ def _remarks(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, lean_open: 
     covered = int((e.found.hidden & e.found.covered).sum())
     if covered:
         yield (
-            f"About {covered} hole(s) lie under the card or ruler; they are in no figure and not in the count of "
-            f"{seat.n_holes}."
+            f"Under the card or ruler: about {_holes(covered)}, in no figure and not in the count of {seat.n_holes}."
         )
     if seat.n_blocked:
-        yield f"{seat.n_blocked} hole(s) are packed with old cane and were not gauged."
+        yield f"Packed with old cane and not gauged: {_holes(seat.n_blocked)}."
     aslant = sum("edge-on" in h.doubts for h in holes)
     if aslant > e.settings.most_badly_seen_share * seat.n_holes:
         yield f"{aslant} of {seat.n_holes} holes are seen at a steep angle; from straight above they are known better."
@@ -294,6 +293,16 @@ def _remarks(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, lean_open: 
             "What gives the scale does not tell how the camera leaned; that was read from the holes being round and of "
             "one bore. A second card or ruler on another rail would settle it."
         )
+
+
+def _holes(n: int, more: str = "") -> str:
+    """``1 hole``, ``3 holes``."""
+    return f"{n} {more}{'hole' if n == 1 else 'holes'}"
+
+
+def _named(numbers: Sequence[int]) -> str:
+    """``hole 5``, ``holes 5, 9``."""
+    return f"{'hole' if len(numbers) == 1 else 'holes'} {_listed(numbers)}"
 
 
 def _listed(numbers: Sequence[int], most: int = 8) -> str:

@@ -21,9 +21,9 @@ from holecount.rails import Layout, lay_out, rows_layout
 from holecount.scale.agree import fit_agreeing
 from holecount.scale.by_hand import less_sure_beyond_edge
 from holecount.scale.card import find_cards
-from holecount.scale.fit import PlaneFit, mm_per_px
+from holecount.scale.fit import PlaneFit
 from holecount.scale.known_objects import KnownObject, known_objects
-from holecount.scale.plane import Camera, straight_above
+from holecount.scale.plane import Camera, mm_per_px, straight_above
 from holecount.scale.reference import Reference
 from holecount.scale.ruler import look_for_rulers
 from holecount.settle import Settled, believed, carried_over, correct, no_holes, outlines_px, settle
@@ -177,9 +177,7 @@ def locate(
     if references is None:
         say("looking for the card or ruler")
         references = find_references(photo, ask)
-    plane, used, left_out = fit_agreeing(
-        references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
-    )
+    plane, used, left_out = _plane_of(photo, references)
     say("looking for holes")
     camera = plane.camera
     lean_open = _leaves_lean_open(photo, plane)
@@ -203,9 +201,7 @@ def moved_to(photo: Photo, located: Located, references: Sequence[Reference]) ->
     NoScale
         The new references make none.
     """
-    plane, used, left_out = fit_agreeing(
-        references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px
-    )
+    plane, used, left_out = _plane_of(photo, references)
     lean_open = _leaves_lean_open(photo, plane)
     settled = carried_over(photo, located.settled, plane, used, keep_lean=lean_open)
     return Located(references=used, left_out=left_out, settled=settled, lean_open=lean_open)
@@ -251,6 +247,13 @@ def _found_in_pixels(photo: Photo) -> tuple[Camera, Found]:
 LEAN_UNKNOWN_REL = 0.04
 """Scale uncertainty half way to the picture's corners above which the rows of holes are asked for the tilt first:
 the hole line stands steps uneven by about a tenth (see `LineSettings`)."""
+
+
+def _plane_of(
+    photo: Photo, references: Sequence[Reference]
+) -> tuple[PlaneFit, tuple[Reference, ...], tuple[Reference, ...]]:
+    """The plane of the references that agree, those, and the others."""
+    return fit_agreeing(references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px)
 
 
 def _leaves_lean_open(photo: Photo, plane: PlaneFit) -> bool:

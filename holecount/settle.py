@@ -10,8 +10,9 @@ from holecount.fixes import Fixes
 from holecount.holes.find import Found, find_line
 from holecount.holes.gauge import RimReading, gauge_holes, regauge
 from holecount.photo import Photo
-from holecount.scale.fit import PlaneFit, RimShapes, mm_per_px, with_rims
-from holecount.scale.plane import Camera
+from holecount.scale.fit import PlaneFit, with_rims
+from holecount.scale.plane import Camera, mm_per_px
+from holecount.scale.plane_model import RimShapes
 from holecount.scale.reference import Reference
 from holecount.troubles import NoHoles
 
@@ -119,12 +120,8 @@ def _gauge_beside(photo: Photo, settled: Settled, centres_px: Array) -> list[Rim
     """Readings at new centres (n, 2), beside some holes known already: the gauge goes by what a seat's holes share."""
     camera, some = settled.before[0], settled.readings[:: max(1, len(settled.readings) // N_ROUGH)]
     beside = np.array([(r.x_px, r.y_px) for r in some]).reshape(-1, 2)
-    rough = _common_mm(some, camera) if some else settled.found.rough_diameter_mm
+    rough = _common_bore_mm(regauge(some, camera)) if some else settled.found.rough_diameter_mm
     return gauge_holes(photo, camera, np.vstack([centres_px, beside]), rough)[: len(centres_px)]
-
-
-def _common_mm(readings: Sequence[RimReading], camera: Camera) -> float:
-    return float(np.median([r.diameter_mm for r in regauge(readings, camera)]))
 
 
 def _refined(
@@ -149,7 +146,7 @@ def _refined(
         if moved <= REGAUGE_REL:
             break
         again = find_line(photo, camera, outlines_px(references)) if moved > REFIND_REL else None
-        rough = _common_mm(readings, camera)
+        rough = _common_bore_mm(regauge(readings, camera))
         if again is not None:
             found = again if fixes is None else again.corrected(fixes, camera)
             centres = found.xy_px[~found.hidden]
@@ -224,9 +221,8 @@ def believed(settled: Settled) -> Settled:
         keep &= ~hidden
     if not (keep & ~hidden).any():
         raise no_holes()
-    rows = tuple(int(keep[a:b].sum()) for a, b in zip(ends - np.array(found.rows), ends, strict=True))
     left = [r for k, r in of_slot.items() if keep[k] and not hidden[k]]
-    found = replace(found, covered=covered).only(keep, hidden, tuple(n for n in rows if n))
+    found = replace(found, covered=covered).only(keep, hidden)
     return replace(settled, found=found, readings=tuple(regauge(left, settled.camera)))
 
 
@@ -259,8 +255,11 @@ def gauge_all(
 
 def _common_bore_mm(readings: Sequence[RimReading]) -> float:
     """Median bore of the open holes, or of all where none is open."""
-    open_rims = [r for r in readings if r.blocked_score < 0.5 and r.hole_score > LEAST_HOLE_SCORE] or readings
-    return float(np.median([r.diameter_mm for r in open_rims]))
+    return float(np.median([r.diameter_mm for r in [r for r in readings if _is_open(r)] or readings]))
+
+
+def _is_open(reading: RimReading) -> bool:
+    return reading.blocked_score < 0.5 and reading.hole_score > LEAST_HOLE_SCORE
 
 
 def _scale_change(before: Camera, after: Camera, px: Array) -> float:
@@ -272,7 +271,7 @@ def _scale_change(before: Camera, after: Camera, px: Array) -> float:
 
 def rim_shapes(readings: Sequence[RimReading], camera: Camera, least_arc: float = 0.7) -> RimShapes | None:
     """Ellipses of the well-seen rims for the plane fit; None when fewer than eight."""
-    good = [r for r in readings if r.arc_seen_frac >= least_arc and r.blocked_score < 0.5 and r.hole_score > 0.3]
+    good = [r for r in readings if r.arc_seen_frac >= least_arc and _is_open(r)]
     if len(good) < 8:
         return None
     centre = np.array([[r.x_px, r.y_px] for r in good])

@@ -115,13 +115,15 @@ class Found:
         for mark in fixes.mark:
             k = self._slot_at(mark.place.at_px, camera)
             status[k], hidden[k] = mark.status, False
-        made = replace(self, xy_px=xy_px, by_hand=tuple(status)).only(keep, hidden, self._rows_of(keep))
+        made = replace(self, xy_px=xy_px, by_hand=tuple(status)).only(keep, hidden)
         for hole in fixes.add:
             made = made.with_hole(np.array([hole.x_px, hole.y_px]), hole.status, camera)
         return made
 
-    def only(self, keep: NDArray[np.bool_], hidden: NDArray[np.bool_], rows: tuple[int, ...]) -> "Found":
-        """The slots ``keep`` (n,) alone, hidden as said, in rows of the given lengths."""
+    def only(self, keep: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> "Found":
+        """The slots ``keep`` (n,) alone, hidden as said; a row of which nothing is left goes."""
+        ends = np.cumsum(self.rows)
+        left = [int(keep[e - n : e].sum()) for n, e in zip(self.rows, ends, strict=True)]
         return replace(
             self,
             xy_px=self.xy_px[keep],
@@ -129,13 +131,8 @@ class Found:
             covered=self.covered[keep],
             filled_in=self.filled_in[keep],
             by_hand=tuple(s for s, k in zip(self.by_hand, keep, strict=True) if k),
-            rows=rows,
+            rows=tuple(n for n in left if n) or (0,),
         )
-
-    def _rows_of(self, keep: NDArray[np.bool_]) -> tuple[int, ...]:
-        """Lengths of the rows once only the slots ``keep`` are left."""
-        ends = np.cumsum(self.rows)
-        return tuple(int(keep[e - n : e].sum()) for n, e in zip(self.rows, ends, strict=True))
 
     def _slot_at(self, at_px: tuple[float, float], camera: Camera) -> int:
         """The slot a correction means; `BadInput` when none is near."""

@@ -14,11 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.fits import Fit, least_squares
+from holecount.photo import FULL_FRAME_DIAGONAL_MM
 from holecount.scale.first_camera import normal_of, starting_camera
 from holecount.scale.plane import Camera
-from holecount.scale.plane import mm_per_px as mm_per_px
-from holecount.scale.plane_model import N_CAMERA, N_RIMS, PlaneModel, PlaneSettings
-from holecount.scale.plane_model import RimShapes as RimShapes
+from holecount.scale.plane_model import N_CAMERA, N_RIMS, PlaneModel, PlaneSettings, RimShapes
 from holecount.scale.reference import Reference
 from holecount.troubles import NoScale
 
@@ -105,7 +104,7 @@ def thinned(reference: Reference, n_most: int) -> Reference:
 def focal_of(width_px: int, height_px: int, focal_px: float | None, settings: PlaneSettings | None = None) -> float:
     """EXIF's focal length in px, or a usual phone's."""
     s = settings or PlaneSettings()
-    return focal_px or s.focal_35mm * float(np.hypot(width_px, height_px)) / 43.2666
+    return focal_px or s.focal_35mm * float(np.hypot(width_px, height_px)) / FULL_FRAME_DIAGONAL_MM
 
 
 def fit_plane(

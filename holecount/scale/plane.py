@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from holecount.photo import FULL_FRAME_DIAGONAL_MM
+
 Array = NDArray[np.float64]
 
 
@@ -104,7 +106,7 @@ def straight_above(
         looked for; a seat that fills the picture is 350 to 500 mm across (common practice, no source).
     """
     half = float(np.hypot(width_px, height_px) / 2)
-    focal = focal_px or 26.0 * 2 * half / 43.2666
+    focal = focal_px or 26.0 * 2 * half / FULL_FRAME_DIAGONAL_MM
     return Camera(
         focal_px=focal,
         k1=0.0,

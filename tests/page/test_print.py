@@ -36,7 +36,7 @@ def much() -> tuple[Measurement, tuple[Reading, ...], JobNotes]:
         LowConfidence(rail="front", first_hole=3 * k + 1, last_hole=3 * k + 2, flag=f, reason=d.words, advice=d.advice)
         for k, (f, d) in enumerate(list(DOUBTS.items())[:9])
     )
-    reasons = ("About 3 hole(s) lie under the card or ruler and are not counted, and the picture is blurred too.",) * 6
+    reasons = ("About 3 holes lie under the card or ruler and are not counted, and the picture is blurred too.",) * 6
     m = replace(made.special(), verdict="check", verdict_reasons=reasons, low_confidence=low)
     tape = [
         *read_list("front: 1/2, 1/2+; left: 13 mm; back: 20 mm; right: 5/8", "pitch"),

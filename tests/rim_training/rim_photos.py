@@ -10,9 +10,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from true_camera import camera_of
 
 from holecount.edges import local_map
-from holecount.scale.plane import Camera
 
 COLS = [
     "photo",
@@ -36,19 +36,6 @@ COLS = [
     "cut_axis",
 ]
 BLOCK_ABOVE_PX = 20
-
-
-def camera_of(truth: dict) -> Camera:
-    axes, origin = np.array(truth["camera"]["R"]), np.array(truth["camera"]["origin"])
-    w, h = truth["width"], truth["height"]
-    return Camera(
-        focal_px=truth["f_px"],
-        k1=truth["k1"],
-        centre_px=np.array([(w - 1) / 2, (h - 1) / 2]),
-        half_diagonal_px=float(np.hypot(w, h) / 2),
-        rotation=axes,
-        translation_mm=-axes @ origin,
-    )
 
 
 def things(truth: dict, rng: np.random.Generator) -> list[tuple[float, float, float, float, int, float]]:

@@ -12,8 +12,7 @@ from drawn_plan import plan_of
 from drawn_scene import build
 from drawn_seats import DrawnSeat, develop, draw_seat, truth_of
 from PIL import Image, ImageOps
-
-from holecount.scale.plane import Camera
+from true_camera import camera_of
 
 SHARED = Path(__file__).parents[3] / "shared" / "photos"
 SEEDS = [11, 12, 13, 14]
@@ -21,19 +20,6 @@ SEEDS = [11, 12, 13, 14]
 
 def small(seed: int, **overrides: object) -> DrawnSeat:
     return draw_seat(seed, **{"width_px": 400, **overrides})
-
-
-def camera_of(truth: dict) -> Camera:
-    axes, origin = np.array(truth["camera"]["R"]), np.array(truth["camera"]["origin"])
-    w, h = truth["width"], truth["height"]
-    return Camera(
-        focal_px=truth["f_px"],
-        k1=truth["k1"],
-        centre_px=np.array([(w - 1) / 2, (h - 1) / 2]),
-        half_diagonal_px=float(np.hypot(w, h) / 2),
-        rotation=axes,
-        translation_mm=-axes @ origin,
-    )
 
 
 def area(px: np.ndarray) -> float:

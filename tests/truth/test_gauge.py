@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from drawn_seats import draw_seat
+from true_camera import camera_of
 
 from holecount.holes.gauge import RimReading, gauge_holes, regauge
 from holecount.photo import Photo
@@ -67,19 +68,6 @@ class Gauged:
     def z(self) -> np.ndarray:
         u = np.hypot(self.of("u_own_diameter_mm"), self.of("u_shared_diameter_mm"))
         return (self.error_mm / u)[self.plain]
-
-
-def camera_of(truth: dict) -> Camera:
-    axes, origin = np.array(truth["camera"]["R"]), np.array(truth["camera"]["origin"])
-    w, h = truth["width"], truth["height"]
-    return Camera(
-        focal_px=truth["f_px"],
-        k1=truth["k1"],
-        centre_px=np.array([(w - 1) / 2, (h - 1) / 2]),
-        half_diagonal_px=float(np.hypot(w, h) / 2),
-        rotation=axes,
-        translation_mm=-axes @ origin,
-    )
 
 
 def gauged(name: str, bgr: np.ndarray, truth: dict, seed: int) -> Gauged:
