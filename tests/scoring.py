@@ -18,6 +18,9 @@ SEEN = 0.70
 WHOLE = 0.95
 """Shares of a rim in sight from which a hole must be found, and its diameter is compared."""
 
+PITCH_OFF_REL, BORES_OFF_MM = 0.02, 0.25
+"""Errors beyond which figures would mislead whoever buys cane by them, as a miscount would."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
@@ -45,7 +48,9 @@ class Score:
 
     @property
     def wholly_right(self) -> bool:
-        return self.count_right and abs(self.pitch_off_rel) <= 0.02 and abs(self.diameter_off_mm) <= 0.25
+        return (
+            self.count_right and abs(self.pitch_off_rel) <= PITCH_OFF_REL and abs(self.diameter_off_mm) <= BORES_OFF_MM
+        )
 
 
 def truth_of(photo: Path) -> dict[str, Any]:

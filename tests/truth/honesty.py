@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 from drawn_seats import draw_seat
-from scoring import WHOLE, matched, score, truth_of
+from scoring import BORES_OFF_MM, PITCH_OFF_REL, WHOLE, matched, score, truth_of
 
 from holecount.measure import MeasureRequest, measure_photo
 from holecount.measurement import Measurement
@@ -92,7 +92,8 @@ class Case:
     @property
     def wrong(self) -> bool:
         """Whether the figures would mislead: the limits are the shared scorer's."""
-        return self.n_missed + self.n_false > 0 or abs(self.pitch_off_rel) > 0.02 or abs(self.diameter_off_mm) > 0.25
+        off = abs(self.pitch_off_rel) > PITCH_OFF_REL or abs(self.diameter_off_mm) > BORES_OFF_MM
+        return self.n_missed + self.n_false > 0 or off
 
 
 def seed_and_plan(number: int) -> tuple[int, str, dict[str, object]]:

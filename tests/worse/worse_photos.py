@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 from degrade import WAYS, Shot, shot_of
-from scoring import score, truth_of
+from scoring import BORES_OFF_MM, PITCH_OFF_REL, score, truth_of
 
 from holecount.measure import MeasureRequest, measure_photo
 from holecount.troubles import UnfitPhoto
@@ -59,7 +59,7 @@ class Outcome:
     def wrong(self) -> bool:
         """Measured, and would mislead: count, pitch by 2 %, bores by 0.25 mm."""
         return not self.refused and (
-            not self.count_right or abs(self.pitch_off_rel) > 0.02 or abs(self.diameter_off_mm) > 0.25
+            not self.count_right or abs(self.pitch_off_rel) > PITCH_OFF_REL or abs(self.diameter_off_mm) > BORES_OFF_MM
         )
 
 
