@@ -1,9 +1,11 @@
-"""Time by stage: ``python tests/speed/bench.py [--repeat N] [--fit] PHOTO...`` (the samples when none is named).
+"""Time by stage: ``PYTHONPATH=.:tests/truth python tests/speed/bench.py [--repeat N] [--fit] PHOTO...``
+
+The samples are taken when no photograph is named.
 
 Prints for each photograph what the whole command takes from cold, what reading the same file with
 OpenCV and starting the interpreter take, their ratio, and the seconds between the words of progress.
-``--fit`` measures one picture made smaller in steps and prints the exponent with which time grows
-with the number of pixels (1 is linear).
+``--fit`` measures one picture made smaller in steps, and drawn seats of one size with more and more
+holes, and prints the exponents with which time grows with pixels and with holes (1 is linear).
 """
 
 import argparse
@@ -78,10 +80,29 @@ def exponent(photo: Path, repeat: int) -> tuple[list[tuple[float, float]], float
             cv2.imwrite(str(file), cv2.resize(picture, None, fx=factor, fy=factor, interpolation=way))
             megapixels = picture.shape[0] * picture.shape[1] * factor**2 / 1e6
             points.append((megapixels, sum(t for _, t in stages(file, repeat))))
+    return points, _slope(points)
+
+
+def exponent_of_holes(repeat: int) -> tuple[list[tuple[int, float]], float]:
+    """Holes and seconds of drawn seats of the same size and pixels, drilled closer and closer, and the slope."""
+    from drawn_seats import draw_seat
+
+    points = []
+    with tempfile.TemporaryDirectory() as folder:
+        for pitch_mm in (24.0, 17.0, 12.0, 8.5):
+            usual = {"seat": "rect", "scale_kind": "card", "width_px": 2000, "tilt_deg": 8.0, "cover_holes": 0}
+            seat = draw_seat(7, pitch_mm=pitch_mm, bore_mm=0.38 * pitch_mm, n_objects=0, blocked_share=0.0, **usual)
+            file = Path(folder) / f"{pitch_mm}.jpg"
+            cv2.imwrite(str(file), seat.bgr)
+            points.append((int(str(seat.truth["count"])), sum(t for _, t in stages(file, repeat))))
+    return points, _slope(points)
+
+
+def _slope(points: Sequence[tuple[float, float]]) -> float:
+    """Of the logarithms, by least squares."""
     x, y = [math.log(p) for p, _ in points], [math.log(t) for _, t in points]
     mx, my = sum(x) / len(x), sum(y) / len(y)
-    slope = sum((a - mx) * (b - my) for a, b in zip(x, y, strict=True)) / sum((a - mx) ** 2 for a in x)
-    return points, slope
+    return sum((a - mx) * (b - my) for a, b in zip(x, y, strict=True)) / sum((a - mx) ** 2 for a in x)
 
 
 def main() -> None:
@@ -102,6 +123,10 @@ def main() -> None:
         print(f"{photo.name}: whole command {whole:.2f} s, start and read {read:.2f} s, ratio {whole / read:.1f}")
         for words, t in stages(photo, given.repeat):
             print(f"  {words:<34}{1000 * t:7.0f} ms")
+    if given.fit:
+        many, slope = exponent_of_holes(given.repeat)
+        print("drawn seats: " + ", ".join(f"{n} holes {t:.2f} s" for n, t in many))
+        print(f"  time grows with holes to the power {slope:.2f}")
     peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / (1e9 if sys.platform == "darwin" else 1e6)
     if peak:
         print(f"most memory of any command {peak:.2f} GB")
