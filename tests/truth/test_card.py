@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from drawn_cards import CardScene, corner_errors, draw_card
-
 from PIL import Image
 
 from holecount.photo import photo_from_bytes
