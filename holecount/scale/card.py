@@ -26,7 +26,7 @@ from holecount.scale.card_settings import CardSettings, lens_prior
 from holecount.scale.corner_shape import CornerShapes, corner_shapes
 from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.quads import EdgePicture, edge_picture, propose_quads
-from holecount.scale.rectangle_fit import RectangleFit, fit_rectangle
+from holecount.scale.rectangle_fit import MISFIT_BY_CHANCE, RectangleFit, fit_rectangle
 from holecount.scale.rectangle_pose import (
     LensPrior,
     anticlockwise,
@@ -249,7 +249,7 @@ def _is_sure(
             score >= s.least_score_flawless
             and shapes.agrees(known)
             and candidate.overrun <= 0.3
-            and fit.misfit <= 2.5
+            and fit.misfit <= MISFIT_BY_CHANCE
             and candidate.mean_share >= 0.85
             and lens.u_focal_rel <= s.u_focal_exif_rel
         )
