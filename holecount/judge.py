@@ -165,7 +165,7 @@ def doubts_of(e: Evidence, slot: int) -> tuple[str, ...]:
         ("glare", r.saturated_frac > s.glare_frac),
         ("small", e.radius_px[slot] < s.least_radius_px),
         ("blurred", r.blur_px > s.most_blur_share * e.radius_px[slot]),
-        ("worn-rim", r.chamfer_mm > s.rounded_share * r.diameter_mm),
+        ("worn-rim", r.rounding_mm > s.rounded_share * r.diameter_mm),
         ("far-from-scale", e.u_local_rel[slot] > s.u_scale_rel),
         ("odd-size", e.odd_size[slot] and not e.blocked[slot]),
         ("odd-place", e.odd_place[slot]),

@@ -30,7 +30,6 @@ class LineSettings:
     inward_deg : greatest turn against the sense of the line (an uneven row, never a corner).
     skip_price : for each slot passed over where nothing is known to cover it; covered_price where something is.
     n_skips : most slots passed over in one go.
-    weak : marks with less than this share of a usual hole's rim evidence are left out at first.
     """
 
     step_mm: tuple[float, float] = (7.5, 27.0)
@@ -44,7 +43,6 @@ class LineSettings:
     skip_price: float = 2.2
     covered_price: float = 0.15
     n_skips: int = 14
-    weak: float = 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

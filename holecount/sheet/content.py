@@ -10,7 +10,7 @@ from holecount.lengths import inches_32, mm_with_u
 from holecount.measurement import Measurement
 from holecount.report import SHAPE_WORDS
 from holecount.sizing import Fit, SizeChoice
-from holecount.sizing.words import length, percent, size
+from holecount.sizing.words import percent, size
 from holecount.stats import LowConfidence, RailStats, SixInches, Spread
 from holecount.tape import Check, tape_stats
 from holecount.troubles import DOUBTS
@@ -250,8 +250,8 @@ def look_again(stretches: Sequence[LowConfidence]) -> tuple[str, ...]:
     return tuple(out)
 
 
-_SAID_ELSEWHERE = ("near-even", "charts-disagree", "thickness")
-"""Remarks that the sheet has a place of its own for: what decides, what each chart says, what was assumed."""
+_SAID_ELSEWHERE = ("near-even", "charts-disagree")
+"""Kinds of remarks that the sheet has a place of its own for: what decides, what each chart says."""
 
 _AGAIN = "the measurement says look again"
 """So begins what the sizing rules repeat of the verdict, which stands at the head of the sheet."""
@@ -367,8 +367,3 @@ def seat_size_line(choice: SizeChoice | None) -> str:
         return "none"
     c = choice.choice
     return f"{size(c.width_mm, c.name)}, {percent(c.chance)}"
-
-
-def length_words(spread: Spread | None) -> str:
-    """``12.7 mm (1/2 in)`` or a dash."""
-    return "-" if spread is None else length(spread.mean_mm)

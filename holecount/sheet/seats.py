@@ -13,15 +13,12 @@ from holecount.sizing.words import percent, size
 from holecount.stats import Spread
 
 ODD_OUT_U = 2.5
-"""A seat whose mean is farther from the others' middle than this many standard uncertainties (and 1 %, see below)
-is named. Between 2 and 3: with six chairs two figures each, 2 would cry wolf at every other set (derived)."""
+"""A seat whose mean is farther from the others' middle than this many standard uncertainties, and than the share
+below, is named. Between 2 and 3: with six chairs, two figures each, 2 would cry wolf at every other set (derived)."""
 
 ODD_OUT_FRAC = 0.02
 """Nor is a seat named for a difference below this share: holes of one seat differ by more. Measured on the sample
 set, 2026-11 (spread of a seat's pitch 2.7 %, of its holes 1.6 %)."""
-
-GOES_TWICE_IN_THREE = 2 / 3
-"""A wider cane is mentioned for a seat when it goes with at least this chance. Own choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,17 +122,14 @@ def _by_width(sized: Sequence[Seat], widths: Sequence[float]) -> str:
 
 
 def _chance_all(sized: Sequence[Seat], widths: Sequence[float]) -> list[str]:
-    """How sure it is that the thinnest chosen cane goes through all seats, and that a wider one does."""
-    if not sized or len(sized) < 2:
+    """How sure it is that the thinnest chosen cane goes on all seats."""
+    if len(sized) < 2:
         return []
-    out = []
-    chances = [_goes(s.choice, widths[0]) for s in sized if s.choice is not None]
-    all_go = math.prod(chances)
-    out.append(
+    all_go = math.prod(_goes(s.choice, widths[0]) for s in sized if s.choice is not None)
+    return [
         f"{size(widths[0])} goes on all {len(sized)} with a chance of {_about(percent(all_go))} "
         "(each seat's measurement taken as independent of the others')."
-    )
-    return out
+    ]
 
 
 def _about(share: str) -> str:
