@@ -245,7 +245,7 @@ def _doubts_of_count(e: Evidence, holes: Sequence[Hole]) -> Iterator[str]:
         yield f"{_holes(len(e.beside), 'more ')} of the same bore beside the row, not counted: look near {near}."
     odd = [h.number for h in holes if "odd-place" in h.doubts]
     if odd:
-        yield f"Off the usual spacing: {_named(odd)}. Is each a hole of this row?"
+        yield f"Off the usual pitch: {_named(odd)}. Is each a hole of this row?"
 
 
 def _nearest(reading: RimReading, holes: Sequence[Hole]) -> int:

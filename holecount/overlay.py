@@ -47,7 +47,7 @@ class OverlaySettings:
     longest_px : int
         Long side of the drawn picture; larger photographs are made smaller.
     readable_pitch_px : float
-        Hole spacing below which numbers cannot be read: smaller photographs are enlarged up to it.
+        Pitch below which numbers cannot be read: smaller photographs are enlarged up to it.
     ring_clearance : float
         Radius of the ring over that of the hole, so that the rim stays in sight.
     margin_frac : float

@@ -121,7 +121,7 @@ DOUBTS: dict[str, Doubt] = {
         ),
         Doubt(
             flag="odd-place",
-            words="off the line or spacing of its neighbours",
+            words="off the line or pitch of its neighbours",
             advice="look at the frame: is it a hole of this row?",
         ),
     )

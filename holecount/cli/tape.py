@@ -101,7 +101,7 @@ def _told(checks: tuple[Check, ...], kept: Tape, *, against: bool) -> list[str]:
 
 def _figures(stats: RailStats) -> str:
     parts = []
-    for name, spread in (("spacing", stats.pitch), ("holes", stats.diameter)):
+    for name, spread in (("pitch", stats.pitch), ("holes", stats.diameter)):
         if spread is not None:
             value = f"{mm_with_u(spread.mean_mm, spread.u_mean_mm)} ({inches_32(spread.mean_mm)})"
             parts.append(f"{name} {value}, mean of {spread.n}")

@@ -19,7 +19,7 @@ class BinderSettings:
     extra_mm : (float, float)
         Added to the hole line for the overlap of the ends: 50 to 100 mm (derived, trade notes section 3).
     close_mm : float
-        Holes at or below this spacing are taken as close. Perry couches through every hole, or every other
+        Holes at or below this pitch are taken as close. Perry couches through every hole, or every other
         where they are close, without a figure; 1/2 in is an assumption, no source.
     """
 
@@ -56,7 +56,7 @@ class Binder:
 
 
 def choose_binder(figures: Figures, couched_fit: Verdict | None, settings: BinderSettings | None = None) -> Binder:
-    """The narrowest usual binder that covers the wide holes; couching by spacing and by what still goes.
+    """The narrowest usual binder that covers the wide holes; couching by pitch and by what still goes.
 
     Parameters
     ----------

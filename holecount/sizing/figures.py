@@ -120,7 +120,7 @@ def joined(first: Figures, second: Figures) -> Figures:
     that lies in places (stretches, rails, low confidence) is kept of both; ``first`` gives hole numbers.
     """
     warnings = [*first.warnings, *second.warnings]
-    pitch = _joined_spread(first.pitch, second.pitch, "spacing", first.origin, second.origin, warnings)
+    pitch = _joined_spread(first.pitch, second.pitch, "pitch", first.origin, second.origin, warnings)
     hole = _joined_spread(first.hole, second.hole, "hole", first.origin, second.origin, warnings)
 
     def moved(point: float | None, of: Spread | None) -> float | None:
@@ -224,7 +224,7 @@ def _from_tape(tape: Tape) -> Figures:
             n=len(tape.of("six-inches")), mean_mm=value, sd_mm=0.0, p05_mm=value, p95_mm=value, min_mm=value,
             max_mm=value, min_at=(), max_at=(), u_own_mean_mm=u_own, u_shared_mean_mm=u_shared,
         )  # fmt: skip
-        pitch = _joined_spread(pitch, by_count, "spacing", "the distances", "the six-inch counts", warnings)
+        pitch = _joined_spread(pitch, by_count, "pitch", "the distances", "the six-inch counts", warnings)
     if pitch is None and seat.diameter is None:
         raise BadInput(
             "There is neither a distance, a count in six inches nor a hole diameter that a seat could have.",

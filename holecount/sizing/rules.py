@@ -125,7 +125,7 @@ def choose(
 
 def _check(figures: Figures, shape: str | None, thickness_mm: float | None, fullest_hole: int | None) -> None:
     if figures.pitch is None and figures.small_hole_mm is None:
-        raise BadInput("There is neither a spacing nor a hole diameter to choose by.", "Measure at least one of them.")
+        raise BadInput("There is neither a pitch nor a hole diameter to choose by.", "Measure at least one of them.")
     if shape is not None and shape not in SHAPES:
         raise BadInput(f"'{shape}' is no shape of a seat.", f"Shapes are: {', '.join(SHAPES)}.")
     if thickness_mm is not None and not 0.3 <= thickness_mm <= 3.0:

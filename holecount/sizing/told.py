@@ -27,7 +27,7 @@ def lines(made: SizeChoice, *, explain: bool = False, columns: int = 88) -> list
     rows: list[tuple[str, str]] = []
     if f.pitch is not None:
         what = f"{mm_with_u(f.pitch.mean_mm, f.pitch.u_mean_mm)} ({inches_32(f.pitch.mean_mm)}) centre to centre"
-        rows.append(("spacing", what))
+        rows.append(("pitch", what))
     if f.tightest is not None:
         rows.append(("tightest", f"{length(f.tightest.pitch_mm)}, {f.tightest.words}"))
     if f.hole is not None and f.small_hole_mm is not None:
@@ -51,10 +51,10 @@ def lines(made: SizeChoice, *, explain: bool = False, columns: int = 88) -> list
     wide = max(len(r[0]) for r in rows) + 2
     for name, what in rows:
         out += _wrapped(f"{name:<{wide}}{what}", columns, " " * wide)
-    to_know = [r for r in made.remarks if r.code != "near-even"]
-    if to_know:
-        out += ["", "To know"]
-        for r in to_know:
+    good_to_know = [r for r in made.remarks if r.code != "near-even"]
+    if good_to_know:
+        out += ["", "Good to know"]
+        for r in good_to_know:
             out += _wrapped(f"- {r.words}", columns, "  ")
     if made.low_confidence:
         out += ["", "Look again"]
