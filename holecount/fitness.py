@@ -49,7 +49,7 @@ class FitnessSettings:
         Relative uncertainty of the scale in the worst corner of the seat. Own choice: at 12 mm pitch
         and 0.8 % a hole in six inches may be lost or gained.
     misfit : float
-        Residual of a scale object over its stated error. Three standard uncertainties.
+        Residual of a reference over its stated error. Three standard uncertainties.
     """
 
     blur_px: float = 2.2
@@ -104,7 +104,7 @@ class Fitness:
         Median radius of the holes found.
     tilt_deg : float or None
     scale_words : tuple of str
-        Scale objects found.
+        The references found.
     remarks : tuple of Remark
         Weightiest first.
     """

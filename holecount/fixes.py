@@ -71,7 +71,7 @@ class MarkedHole:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FixedReference:
-    """A scale object placed by hand: two ends with the length between them, or four corners with the sides.
+    """A reference placed by hand: two ends with the length between them, or four corners with the sides.
 
     ``depth_mm`` is None for two ends; ``width_mm`` is then the length.
     """
@@ -96,7 +96,7 @@ class Fixes:
     photo_sha256 : str or None
         The photograph they belong to; None when the file does not say (then there are no numbers).
     scale : tuple of FixedReference
-        When there is one, scale objects found automatically are not used.
+        When there is one, references found in the picture are not used.
     add : tuple of AddedHole
     strike_out : tuple of Place
     mark : tuple of MarkedHole
@@ -119,7 +119,7 @@ class Fixes:
         return any(p.number is not None for p in (*self.strike_out, *(m.place for m in self.mark)))
 
     def references(self) -> tuple[Reference, ...]:
-        """The scale objects placed by hand, for the plane fit."""
+        """The references placed by hand, for the plane fit."""
         return tuple(r.reference() for r in self.scale)
 
     def check_photo(self, sha256: str, width_px: int, height_px: int) -> None:

@@ -51,7 +51,7 @@ class OverlaySettings:
     ring_clearance : float
         Radius of the ring over that of the hole, so that the rim stays in sight.
     margin_frac : float
-        Surroundings kept round the holes and scale objects, as a share of their extent.
+        Surroundings kept round the holes and references, as a share of their extent.
     jpeg_quality : int
         0 to 100.
     """
@@ -180,7 +180,7 @@ class _Pen:
             under[:] = np.round(under * (1 - cover) + np.array(c) * cover)
 
     def outline(self, px: NDArray[np.float64], words: str, keep_clear_px: list[tuple[float, float]]) -> None:
-        """A scale object: its outline, and what it is, written on it where no hole is near."""
+        """A reference: its outline, and what it is, written on it where no hole is near."""
         self.line(px, SCALE_COLOUR, closed=len(px) > 2)
         middle = px.mean(axis=0)
         places = np.vstack([middle, (px + middle) / 2])

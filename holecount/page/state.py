@@ -242,7 +242,7 @@ def again_rows(m: Measurement) -> list[dict[str, Any]]:
 
 
 def _reference(r: ReferenceUse, ends: Ends | None, fixes: Fixes) -> dict[str, Any]:
-    """A scale object: where it is, the points it can be dragged by, and the size that belongs to them."""
+    """A reference: where it is, the points it can be dragged by, and the size that belongs to them."""
     known = next((k for k in known_objects().values() if k.words == r.words), None)
     drag: Sequence[tuple[float, float]] = ()
     size = f"{known.long_mm:g}x{known.short_mm:g}" if known else ""
