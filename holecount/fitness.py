@@ -236,7 +236,7 @@ def _seat_remarks(photo: Photo, m: Measurement, radius_px: float | None, s: Fitn
     if near_edge:
         out.append(
             Remark(
-                what=f"{near_edge} holes lie at the very edge of the picture; some may be cut off.",
+                what=f"Holes at the very edge of the picture: {near_edge}; others may be cut off.",
                 advice="Step back until the whole frame is in the picture.",
             )
         )

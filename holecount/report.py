@@ -25,7 +25,7 @@ def table(m: Measurement) -> str:
     """Lay out one measurement: count, verdict, a line for each rail, doubtful stretches, scale."""
     pixels = m.scale is None
     parts = [
-        f"{m.photo_name}: {_count(m.seat)}, {SHAPE_WORDS.get(m.shape, m.shape)}",
+        f"{m.photo_name}: {count_words(m.seat)}, {SHAPE_WORDS.get(m.shape, m.shape)}",
         *_verdict(m),
         "",
         *_rails(m, pixels=pixels),
@@ -35,7 +35,7 @@ def table(m: Measurement) -> str:
     if m.remarks:
         parts += ["", "Good to know:", *(_bullet(remark) for remark in m.remarks)]
     if m.low_confidence:
-        parts += ["", "Look again:", *_stretches(m.low_confidence)]
+        parts += ["", "Look again:", *(_bullet(words) for words in look_again(m.low_confidence))]
     parts += ["", *_scale(m.scale)]
     return "\n".join(parts) + "\n"
 
@@ -69,7 +69,8 @@ def _short_verdict(m: Measurement) -> str:
     return f"{m.verdict}: {m.verdict_reasons[0]}" + (f" (and {more} more)" if more else "")
 
 
-def _count(s: RailStats) -> str:
+def count_words(s: RailStats) -> str:
+    """``78 holes, 2 of them blocked, 3 more hidden (not counted)``."""
     words = [f"{s.n_holes} holes"]
     if s.n_blocked:
         words.append(f"{s.n_blocked} of them blocked")
@@ -156,8 +157,8 @@ def _holes(numbers: Sequence[int]) -> str:
     return ("hole " if len(numbers) == 1 else "holes ") + "-".join(map(str, numbers))
 
 
-def _stretches(stretches: Sequence[LowConfidence]) -> list[str]:
-    """One bullet for each reason, with all the holes it concerns."""
+def look_again(stretches: Sequence[LowConfidence]) -> tuple[str, ...]:
+    """One sentence for each kind of doubt, with all the holes it concerns."""
     out = []
     for flag in dict.fromkeys(s.flag for s in stretches):
         same = [s for s in stretches if s.flag == flag]
@@ -165,9 +166,9 @@ def _stretches(stretches: Sequence[LowConfidence]) -> list[str]:
             f"{s.first_hole}" if s.first_hole == s.last_hole else f"{s.first_hole} to {s.last_hole}" for s in same
         )
         one = len(ranges) == 1 and same[0].first_hole == same[0].last_hole
-        advice = same[0].advice or DOUBTS[flag].advice
-        out.append(_bullet(f"{'hole' if one else 'holes'} {', '.join(ranges)}: {same[0].reason}; {advice}"))
-    return out
+        advice = same[0].advice or (DOUBTS[flag].advice if flag in DOUBTS else "")
+        out.append(f"{'hole' if one else 'holes'} {', '.join(ranges)}: {same[0].reason}; {advice}")
+    return tuple(out)
 
 
 def _scale(scale: ScaleUse | None) -> list[str]:

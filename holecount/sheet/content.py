@@ -8,12 +8,12 @@ from holecount.cautions import DEFER, Work, cautions_for
 from holecount.decide import Decision
 from holecount.lengths import inches_32, mm_with_u
 from holecount.measurement import Measurement
-from holecount.report import SHAPE_WORDS
+from holecount.report import SHAPE_WORDS, count_words, look_again
 from holecount.sizing import Fit, SizeChoice
+from holecount.sizing.figures import LOOK_AGAIN
 from holecount.sizing.words import percent, size
-from holecount.stats import LowConfidence, RailStats, SixInches, Spread
+from holecount.stats import RailStats, SixInches, Spread
 from holecount.tape import Check, tape_stats
-from holecount.troubles import DOUBTS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,16 +149,6 @@ def _several(rails: Sequence[RailStats]) -> Sequence[RailStats]:
     return rails if len(rails) > 1 else ()
 
 
-def count_words(s: RailStats) -> str:
-    """``78 holes, 2 of them blocked, 3 more hidden (not counted)``."""
-    words = [f"{s.n_holes} holes"]
-    if s.n_blocked:
-        words.append(f"{s.n_blocked} of them blocked")
-    if s.n_hidden:
-        words.append(f"{s.n_hidden} more hidden (not counted)")
-    return ", ".join(words)
-
-
 def _figures(m: Measurement) -> tuple[tuple[str, str, str], ...]:
     """The three or four figures that matter most: what, value, the same in inches or more of it."""
     pixels = m.scale is None
@@ -234,27 +224,9 @@ def _extremes(s: RailStats, unit: str) -> tuple[str, ...]:
     return tuple(out)
 
 
-def look_again(stretches: Sequence[LowConfidence]) -> tuple[str, ...]:
-    """One sentence for each kind of doubt, with all the holes it concerns."""
-    out = []
-    for flag in dict.fromkeys(s.flag for s in stretches):
-        same = [s for s in stretches if s.flag == flag]
-        ranges = list(
-            dict.fromkeys(
-                f"{s.first_hole}" if s.first_hole == s.last_hole else f"{s.first_hole} to {s.last_hole}" for s in same
-            )
-        )
-        one = len(ranges) == 1 and same[0].first_hole == same[0].last_hole
-        advice = same[0].advice or (DOUBTS[flag].advice if flag in DOUBTS else "")
-        out.append(f"{'hole' if one else 'holes'} {', '.join(ranges)}: {same[0].reason}; {advice}")
-    return tuple(out)
-
-
 _SAID_ELSEWHERE = ("near-even", "charts-disagree")
-"""Kinds of remarks that the sheet has a place of its own for: what decides, what each chart says."""
-
-_AGAIN = "the measurement says look again"
-"""So begins what the sizing rules repeat of the verdict, which stands at the head of the sheet."""
+"""Kinds of remarks that the sheet has a place of its own for: what decides, what each chart says. What the sizing rules
+repeat of the verdict (`LOOK_AGAIN`) stands at its head."""
 
 
 def size_words(choice: SizeChoice | None, no_choice: str) -> SizeWords:
@@ -272,7 +244,7 @@ def size_words(choice: SizeChoice | None, no_choice: str) -> SizeWords:
         fits=tuple(_fit_words(f) for f in choice.fits),
         binder=choice.binder.words,
         remarks=tuple(
-            r.words for r in choice.remarks if r.code not in _SAID_ELSEWHERE and not r.words.startswith(_AGAIN)
+            r.words for r in choice.remarks if r.code not in _SAID_ELSEWHERE and not r.words.startswith(LOOK_AGAIN)
         ),
         to_decide=choice.to_decide,
         reasons=tuple((r.words, r.source) for r in choice.reasons),
