@@ -29,9 +29,11 @@ Array = NDArray[np.float64]
 class JudgeSettings:
     """From where on a hole, a stretch or the seat is doubted.
 
+    Where no source is said: set on drawn pictures and held against the sample set, 2026-11.
+
     least_arc : share of the rim in sight below which a hole is part hidden.
     least_arc_measured : below this no diameter is given (half a rim costs 3.4 times the error, a third 8
-        to 10 times: vision notes).
+        to 10 times: derived from the covariance of a circle).
     steep_deg : line of sight off the plane's normal.
     glare_frac : share of the wood round a hole that is washed out.
     least_radius_px, most_blur_share : size and blur (over the radius) at which the rim model still works.

@@ -228,7 +228,7 @@ def _silent(words: str) -> None:
 
 
 PICTURE_WIDTHS_MM = (620.0, 440.0, 310.0, 220.0, 150.0)
-"""What the longer side of the picture may span when nothing tells: a whole seat, or part of a rail."""
+"""What the longer side of the picture may span when nothing tells: a whole seat, or part of a rail (own choice)."""
 
 
 def _found_in_pixels(photo: Photo) -> tuple[Camera, Found]:

@@ -18,7 +18,7 @@ SHAPE_WORDS: dict[str, str] = {
 }
 
 _LINE_WIDTH = 96
-"""Characters a line of words may take before it is broken."""
+"""Characters a line of words may take before it is broken. Own choice."""
 
 
 def table(m: Measurement) -> str:

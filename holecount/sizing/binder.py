@@ -17,7 +17,7 @@ class BinderSettings:
     widths_mm : tuple of float
         Usual binders (from memory).
     extra_mm : (float, float)
-        Added to the hole line for the overlap of the ends: 50 to 100 mm (derived, trade notes section 3).
+        Added to the hole line for the overlap of the ends: 50 to 100 mm (derived).
     close_mm : float
         Holes at or below this pitch are taken as close. Perry couches through every hole, or every other
         where they are close, without a figure; 1/2 in is an assumption, no source.

@@ -34,7 +34,7 @@ GRADES: dict[str, str] = {
     "M": "from memory, unconfirmed",
     "U": "added by the user",
 }
-"""How far a chart or fact can be trusted: the grades of the trade notes, and ``U`` for a user's own file."""
+"""How far a chart or fact can be trusted: ``U`` is a user's own file."""
 
 BUILT_IN = ("usual", "perry-1917", "repair-handbook", "metric-pairs")
 """Charts that come along, in the order in which they are asked."""
@@ -47,10 +47,12 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,39}\Z")
 _RANGE = re.compile(r"^\s*([^\s-][^-]*?)\s*(?:-|–|to)\s*(\S.*)$")
 MOST_ROWS = 200
 MOST_BYTES = 200_000
+"""Of a chart file: the longest chart known has seven rows. Own choice."""
 WIDTH_LIMITS_MM = (0.5, 12.0)
 """Sane cane and binder widths; the known ones run from 1.5 to 6 mm (from memory)."""
 HOLE_LIMITS_MM = (1.0, 20.0)
 SPACING_LIMITS_MM = (3.0, 60.0)
+"""Beyond these an entry is a slip: charts run from 1/8 to 5/16 in and from 3/8 to 7/8 in. Own choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

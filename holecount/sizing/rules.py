@@ -35,10 +35,10 @@ COUCHING = 2
 """What couching adds to a hole (Perry 1917; Sharp)."""
 
 MOST_STRANDS = 16
-"""More strands than that in one hole are a slip of the pen: eight is the most the trade names."""
+"""More strands than that in one hole are a slip of the pen: eight is the most the trade names. Own choice."""
 
 LEAST_CHANCE = 0.005
-"""Widths below this chance are not listed."""
+"""Widths below this chance are not listed. Own choice."""
 
 
 def choose(

@@ -1,4 +1,4 @@
-"""Readings from a tape measure: what was written, the photo's statistics, and a check by the photo."""
+"""Readings from a tape measure: what was written, the same statistics as of a photograph, and a check by it."""
 
 from holecount.tape.check import Check, check, check_alone
 from holecount.tape.reading import Basis, Quantity, Reading, read_list, refuse_impossible

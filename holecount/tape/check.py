@@ -87,7 +87,7 @@ def check_alone(tape: Tape, settings: CheckSettings | None = None) -> tuple[Chec
         others = Tape(readings=tape.readings[:k] + tape.readings[k + 1 :], typed=tape.typed)
         if not is_possible(reading):
             stats = tape_stats(others)
-            out.append(_check_length_or_count_impossible(reading, stats, s))
+            out.append(_check_impossible(reading, stats, s))
             continue
         if reading.quantity in ("six-inches", "along"):
             out.append(_count_alone(reading, others))
@@ -285,7 +285,7 @@ def _count_alone(reading: Reading, others: Tape) -> Check:
     return _found(reading, "doubtful" if least - 1 <= n <= most + 1 else "wrong", expected, ())
 
 
-def _check_length_or_count_impossible(reading: Reading, stats: RailStats, s: CheckSettings) -> Check:
+def _check_impossible(reading: Reading, stats: RailStats, s: CheckSettings) -> Check:
     """A reading that no seat could have."""
     if reading.n_holes is not None:
         return _found(reading, "wrong", "no seat has that many or that few", ())

@@ -6,6 +6,7 @@ from holecount.tape.reading import Basis, Quantity, Reading, read_list
 from holecount.troubles import BadInput, require_plain_file
 
 MOST_BYTES = 100_000
+"""Of a file of readings. Own choice."""
 
 _QUANTITIES: dict[str, Quantity] = {
     "pitch": "pitch",

@@ -75,7 +75,7 @@ def test_diameter_spread_keeps_shared_whole():
 
 @pytest.mark.parametrize(("pitch_in", "count"), [(3 / 8, 16.0), (1 / 2, 12.0), (5 / 8, 9.6), (3 / 4, 8.0)])
 def test_holes_in_six_inches_by_geometry(pitch_in, count):
-    """152.4 / pitch of even rows: derived table of the trade notes; whole holes lie within one of it."""
+    """152.4 / pitch of even rows: derived; whole holes lie within one of it."""
     pitch = pitch_in * 25.4
     holes = row(np.arange(40) * pitch, d=0.1)
     stats = rail_stats("front", holes, closed=False, u_scale_rel=0.0)
