@@ -5,8 +5,7 @@ from collections.abc import Sequence
 
 from holecount.lengths import inches_32, mm_with_u
 from holecount.measurement import Measurement, ScaleUse
-from holecount.stats import LowConfidence, RailStats, SixInches, Spread
-from holecount.troubles import DOUBTS
+from holecount.stats import RailStats, SixInches, Spread, look_again
 
 SHAPE_WORDS: dict[str, str] = {
     "square": "square seat",
@@ -155,20 +154,6 @@ def _extremes(s: RailStats, *, pixels: bool) -> list[str]:
 
 def _holes(numbers: Sequence[int]) -> str:
     return ("hole " if len(numbers) == 1 else "holes ") + "-".join(map(str, numbers))
-
-
-def look_again(stretches: Sequence[LowConfidence]) -> tuple[str, ...]:
-    """One sentence for each kind of doubt, with all the holes it concerns."""
-    out = []
-    for flag in dict.fromkeys(s.flag for s in stretches):
-        same = [s for s in stretches if s.flag == flag]
-        ranges = dict.fromkeys(
-            f"{s.first_hole}" if s.first_hole == s.last_hole else f"{s.first_hole} to {s.last_hole}" for s in same
-        )
-        one = len(ranges) == 1 and same[0].first_hole == same[0].last_hole
-        advice = same[0].advice or (DOUBTS[flag].advice if flag in DOUBTS else "")
-        out.append(f"{'hole' if one else 'holes'} {', '.join(ranges)}: {same[0].reason}; {advice}")
-    return tuple(out)
 
 
 def _scale(scale: ScaleUse | None) -> list[str]:

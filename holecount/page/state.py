@@ -19,12 +19,11 @@ from holecount.page.edits import corrections
 from holecount.page.session import Ends
 from holecount.page.tiles import TILE_PX
 from holecount.photo import Photo
-from holecount.report import look_again
 from holecount.scale.known_objects import known_objects
 from holecount.sheet.content import content_of
 from holecount.sheet.of_job import decision_of, notes_of, readings_of
 from holecount.sizing import SHAPES, built_in_charts
-from holecount.stats import LowConfidence
+from holecount.stats import LowConfidence, look_again
 from holecount.troubles import DOUBTS, BadInput, NoScale, Trouble
 
 if TYPE_CHECKING:

@@ -86,13 +86,13 @@ def choose_binder(figures: Figures, couched_fit: Verdict | None, settings: Binde
         sources.append("strands with couching (4 + 2): Perry 1917; Sharp")
     elif close:
         couch = "every other hole"
-        words.append("couch through every other hole: the holes are close")
+        words.append("couch through every second hole: the holes are close")
         sources.append(
             "every other where close: Perry 1917; every second hole: White 1902; 'close' as 1/2 in: no source"
         )
     else:
         couch = "every hole"
-        words.append("couch through every hole, or every second one")
+        words.append("couch through every hole, or through every second one")
         sources.append("every hole: Perry 1917; every second hole: White 1902")
     length = None
     if figures.perimeter_mm is not None:

@@ -177,7 +177,7 @@ def _by_strands(made: SizeChoice, strands: StrandSettings) -> list[Reason]:
             words=f"{f.words} (strand {width(f.width_mm)} by {f.thickness_mm:.2f} mm, thickness {made.thickness_from})",
             source="strands in a hole: Perry 1917, Sharp; bore needed: packing of flat bars with rounded edges, derived"
             + (
-                f"; up to {strands.squeeze_frac:.0%} give of soaked cane counts as tight: assumption"
+                f"; up to {percent(strands.squeeze_frac)} give of soaked cane counts as tight: assumption"
                 if f.verdict == "tight"
                 else ""
             ),

@@ -7,6 +7,7 @@ from typing import Any
 from holecount.lengths import inches_32, mm_with_u
 from holecount.sizing.choice import SizeChoice
 from holecount.sizing.words import length, percent, size, width
+from holecount.stats import look_again
 
 SCHEMA = 1
 
@@ -58,13 +59,8 @@ def lines(made: SizeChoice, *, explain: bool = False, columns: int = 88) -> list
             out += _wrapped(f"- {r.words}", columns, "  ")
     if made.low_confidence:
         out += ["", "Look again"]
-        for low in made.low_confidence:
-            holes = (
-                f"hole {low.first_hole}"
-                if low.first_hole == low.last_hole
-                else f"holes {low.first_hole} to {low.last_hole}"
-            )
-            out += _wrapped(f"- {low.rail}, {holes}: {low.reason}; {low.advice}", columns, "  ")
+        for words in look_again(made.low_confidence):
+            out += _wrapped(f"- {words}", columns, "  ")
     if explain:
         out += ["", "Why"]
         for k, reason in enumerate(made.reasons, 1):

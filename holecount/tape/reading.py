@@ -17,6 +17,9 @@ Basis = Literal["centre", "side", "between"]
 
 PLACES = ("front", "right", "back", "left", "ring")
 
+QUANTITY_NAMES: dict[str, str] = {"pitch": "pitch", "hole": "hole", "six-inches": "six inches", "along": "along"}
+"""How a quantity is named in front of its reading, as in a file of readings."""
+
 QUANTITY_WORDS: dict[str, str] = {
     "pitch": "distance from hole to hole",
     "hole": "hole diameter",
