@@ -1,7 +1,7 @@
 """What the browser is told of a job: places to draw, and words and tables laid out here, not there."""
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -117,8 +117,6 @@ def decided(m: Measurement | None, inputs: Inputs, counted: int | None = None) -
     try:
         readings_of(inputs.tape)
     except BadInput as e:
-        from dataclasses import replace
-
         tape_trouble = str(e)[:1].upper() + str(e)[1:]
         inputs = replace(inputs, tape="")
     try:

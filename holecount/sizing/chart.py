@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from holecount.lengths import inches_32, parse_length_mm
-from holecount.troubles import BadInput, require_plain_file
+from holecount.loading import read_text
+from holecount.troubles import BadInput
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -172,18 +173,8 @@ def read_chart(path: Path) -> Chart:
     BadInput
         When it cannot be read, is no chart, or cannot decide anything (see `ordered_or_complain`).
     """
-    try:
-        require_plain_file(path)
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as e:
-        raise BadInput(f"'{path}' cannot be read: {e.strerror or e}.", "Give a chart file.") from e
-    if len(data) > MOST_BYTES:
-        raise BadInput(f"'{path}' is too long for a chart (over {MOST_BYTES // 1000} kB).")
-    try:
-        text = data.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as e:
-        raise BadInput(f"'{path}' is not a chart file (not UTF-8 text).", "See docs/charts-format.md.") from e
+    hint = "Give a chart file as in docs/charts-format.md."
+    text = read_text(path, most_bytes=MOST_BYTES, what="a chart file", hint=hint)
     chart = parse_chart(text, source=f"'{path}'", grade="U")
     if chart.name in (*BUILT_IN, NAMES_TABLE):
         raise BadInput(f"'{path}' has the name of a built-in chart, {chart.name}.", "Give it a name of its own.")
