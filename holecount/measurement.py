@@ -45,6 +45,11 @@ class ScaleUse:
     u_local_rel: float
     holes_share: float
 
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """What came from each reference of all that is known, the holes' share included; 0 to 1."""
+        return tuple(r.share * (1 - self.holes_share) for r in self.references)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:

@@ -16,6 +16,9 @@ SHAPE_WORDS: dict[str, str] = {
     "rows": "in rows that do not close to a seat",
 }
 
+LEAST_SHARE = 0.005
+"""Less than this share of the scale came from the holes: they are not named. Own choice: half a per cent."""
+
 _LINE_WIDTH = 96
 """Characters a line of words may take before it is broken. Own choice."""
 
@@ -160,10 +163,10 @@ def _scale(scale: ScaleUse | None) -> list[str]:
     if scale is None:
         return ["Scale: none, so lengths are pixels of the upright picture"]
     out = ["Scale:"]
-    for r in scale.references:
-        words = f"{r.words} ({100 * r.share * (1 - scale.holes_share):.0f} % of what is known)"
+    for r, share in zip(scale.references, scale.shares, strict=True):
+        words = f"{r.words} ({100 * share:.0f} % of what is known)"
         out.append(_bullet("; ".join([words, *r.notes])))
-    if scale.holes_share >= 0.005:
+    if scale.holes_share >= LEAST_SHARE:
         share = 100 * scale.holes_share
         out.append(_bullet(f"the holes, bored round and with one bit ({share:.0f} % of what is known)"))
     out.append(

@@ -11,7 +11,8 @@ from holecount.decide import Decision
 from holecount.fixes import Fixes
 from holecount.holes.hole import Hole
 from holecount.jobs import Inputs, revision
-from holecount.lengths import inches_32, mm_with_u
+from holecount.judge import JudgeSettings
+from holecount.lengths import MM_PER_INCH, inches_32, mm_with_u
 from holecount.measurement import Measurement, ReferenceUse
 from holecount.overlay import rims_px
 from holecount.page.bench import OpenJob, View
@@ -19,6 +20,7 @@ from holecount.page.edits import corrections
 from holecount.page.session import Ends
 from holecount.page.tiles import TILE_PX
 from holecount.photo import Photo
+from holecount.report import LEAST_SHARE
 from holecount.scale.known_objects import known_objects
 from holecount.sheet.content import content_of
 from holecount.sheet.of_job import decision_of, notes_of, readings_of
@@ -97,9 +99,12 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
             "figures": render("figures.html.j2", c=content, again=again_rows(m)),
             "size": render("size.html.j2", c=content),
             "holes": render("holes.html.j2", holes=[hole_row(h) for h in m.holes], unit="mm" if m.scale else "px"),
-            "scale": render("scale.html.j2", m=m, by_hand=bool(inputs.fixes.scale), shown=out["references"]),
+            "scale": render(
+                "scale.html.j2", m=m, by_hand=bool(inputs.fixes.scale), shown=out["references"],
+                most_misfit=JudgeSettings().most_misfit, least_share=LEAST_SHARE,
+            ),
             "care": render("care.html.j2", c=content),
-        }
+        }  # fmt: skip
         out["shown"]["tape"] = render(
             "tape.html.j2", rows=content.tape, figures=content.tape_figures, trouble=tape_trouble
         )
@@ -262,7 +267,7 @@ def _rounded(points: Sequence[tuple[float, float]]) -> list[list[float]]:
 
 def _in_unit_of(words: str, length_mm: float) -> str:
     """A length in the unit that a ruler is divided by."""
-    return f"{round(length_mm / 25.4, 3):g} in" if "inch" in words else f"{round(length_mm, 2):g} mm"
+    return f"{round(length_mm / MM_PER_INCH, 3):g} in" if "inch" in words else f"{round(length_mm, 2):g} mm"
 
 
 def choices() -> dict[str, Any]:

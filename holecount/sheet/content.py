@@ -8,7 +8,7 @@ from holecount.cautions import DEFER, Work, cautions_for
 from holecount.decide import Decision
 from holecount.lengths import inches_32, mm_with_u
 from holecount.measurement import Measurement
-from holecount.report import SHAPE_WORDS, count_words
+from holecount.report import LEAST_SHARE, SHAPE_WORDS, count_words
 from holecount.sizing import Fit, SizeChoice
 from holecount.sizing.figures import LOOK_AGAIN
 from holecount.sizing.words import percent, size
@@ -307,12 +307,13 @@ def _assumed(m: Measurement, choice: SizeChoice | None) -> tuple[str, ...]:
         out.append("No scale: all lengths are pixels of the upright picture.")
     else:
         s = m.scale
-        for r in s.references:
+        for r, share in zip(s.references, s.shares, strict=True):
             notes = f"; {'; '.join(r.notes)}" if r.notes else ""
-            share = f"{100 * r.share:.0f} % of what is known"
-            out.append(f"Scale from: {r.words}, {r.height_mm:.1f} mm above the rims ({share}{notes}).")
-        if s.holes_share >= 0.005:
-            out.append(f"Round holes, bored with one bit, gave {100 * s.holes_share:.0f} % of the scale's evenness.")
+            known = f"{100 * share:.0f} % of what is known"
+            out.append(f"Scale from: {r.words}, {r.height_mm:.1f} mm above the rims ({known}{notes}).")
+        if s.holes_share >= LEAST_SHARE:
+            share = 100 * s.holes_share
+            out.append(f"Scale from: the holes, bored round and with one bit ({share:.0f} % of what is known).")
         out.append(
             f"Lens: focal length from {s.focal_from}. Camera tilted {s.tilt_deg:.0f} degrees, "
             f"{s.distance_mm / 10:.0f} cm away. Scale good to {100 * s.u_rel:.2g} % over the seat, "
