@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from holecount.holes.find import Found
 from holecount.holes.gauge import RimReading
 from holecount.holes.hole import Hole
-from holecount.photo import Photo
 from holecount.rails import Layout
 from holecount.scale.fit import PlaneFit
 from holecount.scale.plane import Camera
@@ -96,7 +95,6 @@ class Evidence:
     @classmethod
     def of(
         cls,
-        photo: Photo,
         camera: Camera,
         readings: Mapping[int, RimReading],
         found: Found,

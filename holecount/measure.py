@@ -294,7 +294,7 @@ def write_down(
     new = ((xy - layout.origin_mm) @ layout.turn.T * per_px)[layout.order]
     u_local = plane.u_log_scale(xy_px)[1][layout.order] if plane is not None else np.zeros(n)
     beside = holes_beside(photo, camera, found, readings)
-    evidence = Evidence.of(photo, camera, at, found, u_local, layout, beside=beside)
+    evidence = Evidence.of(camera, at, found, u_local, layout, beside=beside)
     holes = []
     for k in range(n):
         slot = int(layout.order[k])

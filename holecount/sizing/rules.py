@@ -98,7 +98,7 @@ def choose(
     by_chart = tuple(says(c, rungs_of(c), figures) for c in [decider, *others])
     width = rungs[index].width_mm if index is not None else rungs[0].width_mm
     thickness = strand_thickness_mm if strand_thickness_mm is not None else assumed_thickness_mm(width, strands)
-    fits = _fits(width, thickness, figures, shape, couched, fullest_hole, n_strands, strands)
+    fits = _fits(width, thickness, figures, shape, fullest_hole, n_strands, strands)
     ordinary_couched = next((f.verdict for f in fits if f.n_strands == ORDINARY + COUCHING), None)
     made = SizeChoice(
         choice=choice,
@@ -166,7 +166,6 @@ def _fits(
     thickness_mm: float,
     figures: Figures,
     shape: str | None,
-    couched: bool,
     fullest_hole: int | None,
     n_deciding: int,
     strands: StrandSettings,
