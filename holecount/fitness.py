@@ -11,6 +11,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
+from holecount.judge import JudgeSettings
 from holecount.measure import MeasureRequest, find_references, measure_photo
 from holecount.measurement import Measurement, ScaleUse
 from holecount.photo import Photo
@@ -18,6 +19,9 @@ from holecount.sharpness import Sharpness, sharpness_of
 from holecount.troubles import NoScale, UnfitPhoto
 
 Grade = Literal["fit", "usable", "unfit"]
+
+_DOUBTED = JudgeSettings()
+"""From where on a hole is doubted when it is measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +35,7 @@ class FitnessSettings:
         photographs, blurred ones among them, lies below this. Measured on the sample set, 2026-11.
     blur_of_radius : float
         The same as a share of a hole's radius, where holes were found: from there on the rim's
-        rounding can no longer be told from the blur. Common practice, no source.
+        rounding can no longer be told from the blur. As for the doubt ``blurred``.
     shake_ratio : float
         Blur in the worst direction over blur in the best: round blur gives about 1. Own choice.
     radius_px : float
@@ -46,14 +50,14 @@ class FitnessSettings:
     clipped_frac, dark_level : float
         Share of white pixels, and middle grey level (0 to 255), of a picture too bright or too dark. Own choice.
     u_local_rel : float
-        Relative uncertainty of the scale in the worst corner of the seat. Own choice: at 12 mm pitch
-        and 0.8 % a hole in six inches may be lost or gained.
+        Relative uncertainty of the scale in the worst corner of the seat. As for the doubt
+        ``far-from-scale``: at 12 mm pitch and 0.8 % a hole in six inches may be lost or gained.
     misfit : float
         Residual of a reference over its stated error. Three standard uncertainties.
     """
 
     blur_px: float = 2.2
-    blur_of_radius: float = 0.25
+    blur_of_radius: float = _DOUBTED.most_blur_share
     shake_ratio: float = 1.8
     radius_px: float = 6.0
     tilt_deg: float = 25.0
@@ -61,7 +65,7 @@ class FitnessSettings:
     edge_frac: float = 0.01
     clipped_frac: float = 0.25
     dark_level: float = 45.0
-    u_local_rel: float = 0.008
+    u_local_rel: float = _DOUBTED.u_scale_rel
     misfit: float = 3.0
 
 

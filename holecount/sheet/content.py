@@ -39,8 +39,8 @@ class JobNotes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """A line of a table: its heading and its cells."""
+class RailRow:
+    """A line of the table by rail: its name and its cells."""
 
     name: str
     cells: tuple[str, ...]
@@ -105,7 +105,7 @@ class SheetContent:
     count: str
     figures: tuple[tuple[str, str, str], ...]
     rail_heading: tuple[str, ...]
-    rails: tuple[Row, ...]
+    rails: tuple[RailRow, ...]
     extremes: tuple[str, ...]
     look_again: tuple[str, ...]
     size: SizeWords
@@ -183,7 +183,7 @@ def six_inches_words(s: SixInches) -> str:
     return f"{s.least}" if s.least == s.most else f"{s.least} to {s.most}"
 
 
-def _rail_row(s: RailStats, *, pixels: bool, total: bool) -> Row:
+def _rail_row(s: RailStats, *, pixels: bool, total: bool) -> RailRow:
     cells = [rail_count(s)]
     for spread in (s.pitch, s.diameter):
         if spread is None:
@@ -197,7 +197,7 @@ def _rail_row(s: RailStats, *, pixels: bool, total: bool) -> Row:
         cells.append(_least_to_greatest(spread, 1 if pixels else 2))
     if not pixels:
         cells.append(six_inches_words(s.six_inches))
-    return Row(name="seat" if total else s.name, cells=tuple(cells), total=total)
+    return RailRow(name="seat" if total else s.name, cells=tuple(cells), total=total)
 
 
 def rail_count(s: RailStats) -> str:
