@@ -1,14 +1,11 @@
 """Cautions to print where they matter: what can hurt the worker or ruin the frame on the jobs around caning.
 
-All of them are common practice without a published source (grade P of the trade notes). Local rules and
-licensed practice come first, and every list of cautions says so.
+All of them are common practice without a published source. Local rules and licensed practice come first, and every
+list of cautions says so.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-
-GRADE = "common practice, no source"
-"""Grade of every caution here."""
 
 DEFER = "Local rules and licensed practice come first."
 """Said below every list of cautions."""
@@ -74,7 +71,7 @@ CAUTIONS: tuple[Caution, ...] = (
         applies=lambda work: True,
     ),
 )
-"""In the order of work: repair, clearing, sanding, sealing. All [P]: common practice, no source."""
+"""In the order of work: repair, clearing, sanding, sealing. All of it common practice, no source."""
 
 
 def cautions_for(work: Work) -> tuple[Caution, ...]:

@@ -1,11 +1,16 @@
-"""One decision from everything known of a seat: the photograph's figures, the tape's readings, what the worker said."""
+"""What to decide from everything known of a seat: its size, and whether a cane goes through the holes as planned.
+
+Known are the photograph's figures, the tape's readings and what the worker said.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from holecount.measurement import Measurement
-from holecount.sizing import Chart, Figures, SizeChoice, choose, figures_from, joined
-from holecount.strands import plan_of_measurement, strands_per_hole
+from holecount.sizing import Chart, Figures, SizeChoice, StrandSettings, choose, figures_from, joined
+from holecount.sizing.packing import assumed_thickness_mm, fit
+from holecount.strands import StrandPlan, plan_of_measurement, strands_per_hole
+from holecount.strands.cautions import number_list
 from holecount.tape import Check, Reading, Tape, check, check_alone
 from holecount.troubles import BadInput
 
@@ -67,6 +72,35 @@ def fullest_hole_of(m: Measurement) -> int | None:
         return max(strands_per_hole(plan_of_measurement(m)).values())
     except (BadInput, ValueError):
         return None
+
+
+def overfull(plan: StrandPlan, m: Measurement | None, width_mm: float, *, couched: bool) -> list[str]:
+    """Holes that their strands of the plan will not go through at this width, in a sentence; none when all do.
+
+    Parameters
+    ----------
+    m : the measurement that was planned; a hole without a diameter is taken as the seat's mean.
+
+    Raises
+    ------
+    BadInput
+        When no hole has a diameter.
+    """
+    if m is None or m.seat.diameter is None:
+        raise BadInput("No hole has a diameter to hold the cane against.", "Leave out --cane, or give a measurement.")
+    bores_mm = {h.number: h.diameter_mm or m.seat.diameter.mean_mm for h in m.holes}
+    thick_mm, strands = assumed_thickness_mm(width_mm), StrandSettings()
+    told: dict[str, list[int]] = {}
+    for number, count in strands_per_hole(plan, couched=couched).items():
+        if count:
+            told.setdefault(fit(count, width_mm, thick_mm, bores_mm[number], strands), []).append(number)
+    over, close = told.get("will not go", []), len(told.get("tight", []))
+    if not over:
+        return []
+    holes = f"{'Hole' if len(over) == 1 else 'Holes'} {number_list(over)}"
+    also = f"; they are tight in {close} more" if close else ""
+    cane = f"{width_mm:g} mm cane, taken as {thick_mm:.1f} mm thick,"
+    return [f"{holes}: the strands of {cane} will not go through{also}."]
 
 
 def decide(

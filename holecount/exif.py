@@ -40,6 +40,8 @@ _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0}
 
 _SIZES = {1: 1, 3: 2, 4: 4, 5: 8, 9: 4, 10: 8}
 _FORMATS = {1: "B", 3: "H", 4: "I", 5: "II", 9: "i", 10: "ii"}
+"""Bytes of a value and how it is unpacked, by type: byte, short, long, rational, and the last two signed (TIFF 6.0,
+section 2)."""
 _MAX_ENTRIES = 1000
 """More entries than this in one directory is damage, not a photograph (own choice; phones write below 100)."""
 

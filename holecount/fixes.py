@@ -9,7 +9,6 @@ a number never reaches a hole of another picture.
 import json
 import math
 import re
-import stat
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,6 +16,7 @@ from typing import Any, Literal
 
 from holecount.holes.hole import Hole
 from holecount.lengths import parse_length_mm
+from holecount.loading import read_text
 from holecount.scale import by_hand
 from holecount.scale.reference import Reference
 from holecount.troubles import BadInput
@@ -71,7 +71,7 @@ class MarkedHole:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FixedReference:
-    """A scale object placed by hand: two ends with the length between them, or four corners with the sides.
+    """A reference placed by hand: two ends with the length between them, or four corners with the sides.
 
     ``depth_mm`` is None for two ends; ``width_mm`` is then the length.
     """
@@ -96,7 +96,7 @@ class Fixes:
     photo_sha256 : str or None
         The photograph they belong to; None when the file does not say (then there are no numbers).
     scale : tuple of FixedReference
-        When there is one, scale objects found automatically are not used.
+        When there is one, references found in the picture are not used.
     add : tuple of AddedHole
     strike_out : tuple of Place
     mark : tuple of MarkedHole
@@ -119,7 +119,7 @@ class Fixes:
         return any(p.number is not None for p in (*self.strike_out, *(m.place for m in self.mark)))
 
     def references(self) -> tuple[Reference, ...]:
-        """The scale objects placed by hand, for the plane fit."""
+        """The references placed by hand, for the plane fit."""
         return tuple(r.reference() for r in self.scale)
 
     def check_photo(self, sha256: str, width_px: int, height_px: int) -> None:
@@ -204,15 +204,8 @@ def to_text(fixes: Fixes) -> str:
 
 def read(path: Path) -> Fixes:
     """Read a fix file; `BadInput` says in one sentence what is wrong with it."""
-    try:
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode) or status.st_size > MOST_BYTES:
-            what = "too large for" if stat.S_ISREG(status.st_mode) else "not"
-            raise BadInput(f"'{path}' is {what} a file of corrections.", "See docs/fix-file.md.")
-        text = path.read_text(encoding="utf-8")
-    except (OSError, ValueError) as e:
-        why = (e.strerror or "unknown") if isinstance(e, OSError) else "not text"
-        raise BadInput(f"'{path}' cannot be read: {why}.", "Give a file of corrections as in docs/fix-file.md.") from e
+    hint = "Give a file of corrections as in docs/fix-file.md."
+    text = read_text(path, most_bytes=MOST_BYTES, what="a file of corrections", hint=hint)
     return from_text(text, source=f"'{path}'")
 
 

@@ -20,8 +20,9 @@ from typing import IO, Any, Literal
 from holecount import fixes as fixes_file
 from holecount import saving, tally
 from holecount.fixes import Fixes
+from holecount.loading import require_plain_file
 from holecount.measurement import Measurement
-from holecount.troubles import BadInput, CannotSave, require_plain_file
+from holecount.troubles import BadInput, CannotSave
 
 SCHEMA = 1
 """Of ``job.json``; grows when an entry changes its meaning or goes."""

@@ -8,6 +8,7 @@ import re
 from dataclasses import dataclass
 
 _FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+"""Start of frame, whatever the coding; the three left out are other things (T.81 table B.1)."""
 _MARKER_IN_SCAN = re.compile(rb"\xff([^\x00\xd0-\xd7\xff])", re.DOTALL)
 """A marker that ends entropy-coded data: stuffed zeros, restart markers and fill bytes do not (T.81 B.1.1.5).
 

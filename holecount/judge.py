@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from holecount.holes.find import Found
 from holecount.holes.gauge import RimReading
 from holecount.holes.hole import Hole
-from holecount.photo import Photo
 from holecount.rails import Layout
 from holecount.scale.fit import PlaneFit
 from holecount.scale.plane import Camera
@@ -29,9 +28,11 @@ Array = NDArray[np.float64]
 class JudgeSettings:
     """From where on a hole, a stretch or the seat is doubted.
 
+    Where no source is said: set on drawn pictures and held against the sample set, 2026-11.
+
     least_arc : share of the rim in sight below which a hole is part hidden.
     least_arc_measured : below this no diameter is given (half a rim costs 3.4 times the error, a third 8
-        to 10 times: vision notes).
+        to 10 times: derived from the covariance of a circle).
     steep_deg : line of sight off the plane's normal.
     glare_frac : share of the wood round a hole that is washed out.
     least_radius_px, most_blur_share : size and blur (over the radius) at which the rim model still works.
@@ -45,8 +46,8 @@ class JudgeSettings:
     u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
         the bore would mislead, and there stated uncertainties are somewhat larger than errors (drawn pictures,
         2026-11).
-    u_pitch_rel_lean_open, tilt_deg_lean_open : the same, and a tilt, where rulers alone give the scale and the tilt
-        was read from the holes: then errors have a longer tail, and grow with the tilt.
+    u_pitch_rel_tilt_open, most_tilt_deg_tilt_open : the same, and a tilt, where rulers alone give the scale and the
+        tilt was read from the holes: then errors have a longer tail, and grow with the tilt.
     sure_hole_score : score of the rim model from which a hole that was looked for only because the row asked for it
         is there: true ones have it in 50 of 53 cases, others never (drawn pictures, 2026-11).
     most_hidden_share : share of hidden holes from which their number is a guess.
@@ -67,8 +68,8 @@ class JudgeSettings:
     most_misfit: float = 4.0
     most_misfit_by_hand: float = 1.8
     u_pitch_rel: float = 0.011
-    u_pitch_rel_lean_open: float = 0.009
-    tilt_deg_lean_open: float = 20.0
+    u_pitch_rel_tilt_open: float = 0.009
+    most_tilt_deg_tilt_open: float = 20.0
     u_diameter_mm: float = 0.16
     sure_hole_score: float = 0.5
     most_hidden_share: float = 0.25
@@ -94,7 +95,6 @@ class Evidence:
     @classmethod
     def of(
         cls,
-        photo: Photo,
         camera: Camera,
         readings: Mapping[int, RimReading],
         found: Found,
@@ -165,7 +165,7 @@ def doubts_of(e: Evidence, slot: int) -> tuple[str, ...]:
         ("glare", r.saturated_frac > s.glare_frac),
         ("small", e.radius_px[slot] < s.least_radius_px),
         ("blurred", r.blur_px > s.most_blur_share * e.radius_px[slot]),
-        ("worn-rim", r.chamfer_mm > s.rounded_share * r.diameter_mm),
+        ("worn-rim", r.rounding_mm > s.rounded_share * r.diameter_mm),
         ("far-from-scale", e.u_local_rel[slot] > s.u_scale_rel),
         ("odd-size", e.odd_size[slot] and not e.blocked[slot]),
         ("odd-place", e.odd_place[slot]),
@@ -180,7 +180,7 @@ def verdict_of(
     plane: PlaneFit | None,
     left_out: Sequence[Reference] = (),
     *,
-    lean_open: bool = False,
+    tilt_open: bool = False,
 ) -> tuple[Literal["good", "check"], tuple[str, ...]]:
     """The verdict and its reasons in plain words.
 
@@ -188,20 +188,20 @@ def verdict_of(
     know is a remark (`remarks_of`).
     """
     reasons = [
-        *_doubts_of_scale(e.settings, seat, plane, left_out, lean_open=lean_open),
+        *_doubts_of_scale(e.settings, seat, plane, left_out, tilt_open=tilt_open),
         *_doubts_of_count(e, holes),
         *_doubts_of_bores(e.settings, holes, seat, plane),
     ]
     return ("check" if reasons else "good"), tuple(reasons)
 
 
-def remarks_of(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, lean_open: bool = False) -> tuple[str, ...]:
+def remarks_of(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, tilt_open: bool = False) -> tuple[str, ...]:
     """What is good to know and no reason to doubt the figures, in plain words."""
-    return tuple(_remarks(e, holes, seat, lean_open=lean_open))
+    return tuple(_remarks(e, holes, seat, tilt_open=tilt_open))
 
 
 def _doubts_of_scale(
-    s: JudgeSettings, seat: RailStats, plane: PlaneFit | None, left_out: Sequence[Reference], *, lean_open: bool
+    s: JudgeSettings, seat: RailStats, plane: PlaneFit | None, left_out: Sequence[Reference], *, tilt_open: bool
 ) -> Iterator[str]:
     if plane is None:
         yield "There is no scale: lengths are in pixels."
@@ -209,11 +209,11 @@ def _doubts_of_scale(
     if left_out and len(plane.misfit) == 1:  # Where two things agree a third one is none.
         names = " and ".join(ref.words for ref in left_out)
         yield f"Something else that looks like a {names} does not lie on the frame and was left out."
-    rulers_alone = lean_open and all(ref.kind in ("ruler", "length") for ref in plane.model.references)
-    most = s.u_pitch_rel_lean_open if rulers_alone else s.u_pitch_rel
-    if rulers_alone and plane.camera.tilt_deg > s.tilt_deg_lean_open:
+    rulers_alone = tilt_open and all(ref.kind in ("ruler", "length") for ref in plane.model.references)
+    most = s.u_pitch_rel_tilt_open if rulers_alone else s.u_pitch_rel
+    if rulers_alone and plane.camera.tilt_deg > s.most_tilt_deg_tilt_open:
         yield (
-            f"How far the camera leaned, about {plane.camera.tilt_deg:.0f} degrees, was read from the holes alone: lay "
+            f"The camera's tilt, about {plane.camera.tilt_deg:.0f} degrees, was read from the holes alone: lay "
             "a second card or a ruler on another rail, or photograph from straight above."
         )
     elif seat.pitch is not None and seat.pitch.u_mean_mm > most * seat.pitch.mean_mm:
@@ -245,7 +245,7 @@ def _doubts_of_count(e: Evidence, holes: Sequence[Hole]) -> Iterator[str]:
         yield f"{_holes(len(e.beside), 'more ')} of the same bore beside the row, not counted: look near {near}."
     odd = [h.number for h in holes if "odd-place" in h.doubts]
     if odd:
-        yield f"Off the usual spacing: {_named(odd)}. Is each a hole of this row?"
+        yield f"Off the usual pitch: {_named(odd)}. Is each a hole of this row?"
 
 
 def _nearest(reading: RimReading, holes: Sequence[Hole]) -> int:
@@ -277,7 +277,7 @@ def _why_badly(badly: Sequence[Hole]) -> str:
     return ", ".join(DOUBTS[flag].words for flag in flags)
 
 
-def _remarks(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, lean_open: bool) -> Iterator[str]:
+def _remarks(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, tilt_open: bool) -> Iterator[str]:
     covered = int((e.found.hidden & e.found.covered).sum())
     if covered:
         yield (
@@ -288,9 +288,9 @@ def _remarks(e: Evidence, holes: Sequence[Hole], seat: RailStats, *, lean_open: 
     aslant = sum("edge-on" in h.doubts for h in holes)
     if aslant > e.settings.most_badly_seen_share * seat.n_holes:
         yield f"{aslant} of {seat.n_holes} holes are seen at a steep angle; from straight above they are known better."
-    if lean_open:
+    if tilt_open:
         yield (
-            "What gives the scale does not tell how the camera leaned; that was read from the holes being round and of "
+            "What gives the scale does not tell the camera's tilt; that was read from the holes being round and of "
             "one bore. A second card or ruler on another rail would settle it."
         )
 

@@ -5,7 +5,6 @@ The only room that knows about inches, fractions and rounding for print.
 
 import math
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 
 MM_PER_INCH = 25.4
@@ -14,31 +13,11 @@ MM_PER_INCH = 25.4
 SIX_INCHES_MM = 6 * MM_PER_INCH
 """The stretch in which a caner counts holes, 152.4 mm."""
 
-
 MOST_MM = 1e6
 """Longest length that is read, a kilometre: a hank of cane has 300 m (derived)."""
 
 MOST_CHARACTERS = 100
 """Of one written length. Own choice."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Estimate:
-    """One length with its two kinds of standard uncertainty, all in mm.
-
-    ``u_own_mm`` shrinks when independent readings are averaged;
-    ``u_shared_mm`` (scale, rim model) is common to the photograph and never does.
-    """
-
-    mean_mm: float
-    u_own_mm: float
-    u_shared_mm: float
-
-    @property
-    def u_mm(self) -> float:
-        """One standard uncertainty, both kinds together."""
-        return math.hypot(self.u_own_mm, self.u_shared_mm)
-
 
 _NUMBER = r"(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _LENGTH = re.compile(
@@ -92,10 +71,9 @@ def inches_32(length_mm: float) -> str:
 
 
 def mm_with_u(length_mm: float, u_mm: float | None) -> str:
-    """``12.70 ± 0.05 mm``; the uncertainty has two figures when it starts with 1, else one.
+    """``12.70 ± 0.05 mm``; the uncertainty has two figures when it begins with 1 or 2, else one.
 
-    Rounding follows the Particle Data Group's rule in spirit: a leading 1 or 2
-    keeps two figures (Review of Particle Physics, introduction, section 5.3), never
+    The Particle Data Group's rule in spirit (Review of Particle Physics, introduction, section 5.3), with never
     more than three decimals.
     """
     if u_mm is None or not math.isfinite(u_mm) or u_mm <= 0:

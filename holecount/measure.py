@@ -13,7 +13,7 @@ from holecount.holes.beside import holes_beside
 from holecount.holes.find import Found, find_line
 from holecount.holes.gauge import RimReading
 from holecount.holes.hole import Hole, Status
-from holecount.holes.lean import lean_of_rows
+from holecount.holes.tilt import tilt_of_rows
 from holecount.judge import Evidence, doubts_of, remarks_of, verdict_of
 from holecount.measurement import Measurement, ReferenceUse, ScaleUse
 from holecount.photo import Photo
@@ -105,14 +105,14 @@ class Located:
         Things of known size the scale is from, and those that did not agree with them.
     settled : Settled
         The hole line, gauged and settled as it was found.
-    lean_open : bool
+    tilt_open : bool
         The tilt had to be told by the holes.
     """
 
     references: tuple[Reference, ...]
     left_out: tuple[Reference, ...]
     settled: Settled
-    lean_open: bool
+    tilt_open: bool
 
 
 def measure_photo(
@@ -173,22 +173,22 @@ def locate(
         say("looking for holes")
         camera, found = _found_in_pixels(photo)
         say("gauging the holes")
-        return Located(references=(), left_out=(), settled=settle(photo, camera, None, found, ()), lean_open=False)
+        return Located(references=(), left_out=(), settled=settle(photo, camera, None, found, ()), tilt_open=False)
     if references is None:
         say("looking for the card or ruler")
         references = find_references(photo, ask)
     plane, used, left_out = _plane_of(photo, references)
     say("looking for holes")
     camera = plane.camera
-    lean_open = _leaves_lean_open(photo, plane)
-    if lean_open:
-        camera = lean_of_rows(photo, camera, used)
+    tilt_open = _leaves_tilt_open(photo, plane)
+    if tilt_open:
+        camera = tilt_of_rows(photo, camera, used)
     line = find_line(photo, camera, outlines_px(used))
     if line is None:
         raise no_holes()
     say("gauging the holes")
     settled = settle(photo, camera, plane, line, used)
-    return Located(references=used, left_out=left_out, settled=settled, lean_open=lean_open)
+    return Located(references=used, left_out=left_out, settled=settled, tilt_open=tilt_open)
 
 
 def moved_to(photo: Photo, located: Located, references: Sequence[Reference]) -> Located:
@@ -202,9 +202,9 @@ def moved_to(photo: Photo, located: Located, references: Sequence[Reference]) ->
         The new references make none.
     """
     plane, used, left_out = _plane_of(photo, references)
-    lean_open = _leaves_lean_open(photo, plane)
-    settled = carried_over(photo, located.settled, plane, used, keep_lean=lean_open)
-    return Located(references=used, left_out=left_out, settled=settled, lean_open=lean_open)
+    tilt_open = _leaves_tilt_open(photo, plane)
+    settled = carried_over(photo, located.settled, plane, used, keep_tilt=tilt_open)
+    return Located(references=used, left_out=left_out, settled=settled, tilt_open=tilt_open)
 
 
 def finish(photo: Photo, located: Located, fixes: Fixes | None = None) -> Measurement:
@@ -220,7 +220,7 @@ def finish(photo: Photo, located: Located, fixes: Fixes | None = None) -> Measur
         A correction means no hole.
     """
     settled = believed(correct(photo, located.settled, fixes, located.references))
-    return write_down(photo, settled, located.references, located.left_out, lean_open=located.lean_open)
+    return write_down(photo, settled, located.references, located.left_out, tilt_open=located.tilt_open)
 
 
 def _silent(words: str) -> None:
@@ -228,7 +228,7 @@ def _silent(words: str) -> None:
 
 
 PICTURE_WIDTHS_MM = (620.0, 440.0, 310.0, 220.0, 150.0)
-"""What the longer side of the picture may span when nothing tells: a whole seat, or part of a rail."""
+"""What the longer side of the picture may span when nothing tells: a whole seat, or part of a rail (own choice)."""
 
 
 def _found_in_pixels(photo: Photo) -> tuple[Camera, Found]:
@@ -244,7 +244,7 @@ def _found_in_pixels(photo: Photo) -> tuple[Camera, Found]:
     return best
 
 
-LEAN_UNKNOWN_REL = 0.04
+TILT_UNKNOWN_REL = 0.04
 """Scale uncertainty half way to the picture's corners above which the rows of holes are asked for the tilt first:
 the hole line stands steps uneven by about a tenth (see `LineSettings`)."""
 
@@ -256,11 +256,11 @@ def _plane_of(
     return fit_agreeing(references, width_px=photo.width_px, height_px=photo.height_px, focal_px=photo.focal_px)
 
 
-def _leaves_lean_open(photo: Photo, plane: PlaneFit) -> bool:
+def _leaves_tilt_open(photo: Photo, plane: PlaneFit) -> bool:
     """Whether the references alone leave the tilt so open that the holes have to tell it."""
     w, h = photo.width_px, photo.height_px
     half_way = np.array([(x * w, y * h) for x in (0.25, 0.75) for y in (0.25, 0.75)])
-    return bool(plane.u_log_scale(half_way)[1].max() > LEAN_UNKNOWN_REL)
+    return bool(plane.u_log_scale(half_way)[1].max() > TILT_UNKNOWN_REL)
 
 
 def write_down(
@@ -269,11 +269,11 @@ def write_down(
     references: Sequence[Reference],
     left_out: Sequence[Reference] = (),
     *,
-    lean_open: bool = False,
+    tilt_open: bool = False,
 ) -> Measurement:
     """From readings to the finished measurement.
 
-    ``left_out`` are things of known size that did not agree, ``lean_open`` says that the tilt had to be
+    ``left_out`` are things of known size that did not agree, ``tilt_open`` says that the tilt had to be
     told by the holes.
     """
     found, camera, plane, readings = settled.found, settled.camera, settled.plane, settled.readings
@@ -294,7 +294,7 @@ def write_down(
     new = ((xy - layout.origin_mm) @ layout.turn.T * per_px)[layout.order]
     u_local = plane.u_log_scale(xy_px)[1][layout.order] if plane is not None else np.zeros(n)
     beside = holes_beside(photo, camera, found, readings)
-    evidence = Evidence.of(photo, camera, at, found, u_local, layout, beside=beside)
+    evidence = Evidence.of(camera, at, found, u_local, layout, beside=beside)
     holes = []
     for k in range(n):
         slot = int(layout.order[k])
@@ -326,7 +326,7 @@ def write_down(
     low: list[LowConfidence] = []
     for rail in layout.rails:
         low.extend(low_confidence(rail.name, [holes[i] for i in rail.holes]))
-    verdict, reasons = verdict_of(evidence, holes, seat, plane, left_out, lean_open=lean_open)
+    verdict, reasons = verdict_of(evidence, holes, seat, plane, left_out, tilt_open=tilt_open)
     return Measurement(
         photo_name=photo.path.name,
         photo_sha256=photo.sha256,
@@ -340,7 +340,7 @@ def write_down(
         rails=rails,
         seat=seat,
         low_confidence=tuple(low),
-        remarks=remarks_of(evidence, holes, seat, lean_open=lean_open),
+        remarks=remarks_of(evidence, holes, seat, tilt_open=tilt_open),
     )
 
 

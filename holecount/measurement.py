@@ -45,6 +45,11 @@ class ScaleUse:
     u_local_rel: float
     holes_share: float
 
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """What came from each reference of all that is known, the holes' share included; 0 to 1."""
+        return tuple(r.share * (1 - self.holes_share) for r in self.references)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
@@ -62,11 +67,12 @@ class Measurement:
         Good to know, and no reason to doubt the figures: holes under the card, holes packed with cane.
     scale : ScaleUse or None
         None when measured in pixels; then every ``_mm`` value is pixels and says so in the report.
-    shape : {"square", "tapered", "bowed", "round", "oval"}
+    shape : {"square", "tapered", "bowed", "round", "oval", "rows"}
+        ``rows`` are lines of holes that do not close to a seat.
     holes : tuple of Hole
         In order along the hole line, numbered from 1.
     rails : tuple of RailStats
-        front, right, back, left, or one ring. Corner holes belong to both their rails.
+        front, right, back, left, or one ring, or separate rows. Corner holes belong to both their rails.
     seat : RailStats
         All holes, each once.
     """

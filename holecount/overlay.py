@@ -36,6 +36,7 @@ DOUBT_COLOUR: Colour = (46, 60, 255)
 SCALE_COLOUR: Colour = (255, 255, 255)
 DARK: Colour = (25, 25, 25)
 LIGHT: Colour = (250, 250, 250)
+"""Of doubtful marks, of references, of the edge under every line, and of numbers. Own choice, as above."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,11 +48,11 @@ class OverlaySettings:
     longest_px : int
         Long side of the drawn picture; larger photographs are made smaller.
     readable_pitch_px : float
-        Hole spacing below which numbers cannot be read: smaller photographs are enlarged up to it.
+        Pitch below which numbers cannot be read: smaller photographs are enlarged up to it.
     ring_clearance : float
         Radius of the ring over that of the hole, so that the rim stays in sight.
     margin_frac : float
-        Surroundings kept round the holes and scale objects, as a share of their extent.
+        Surroundings kept round the holes and references, as a share of their extent.
     jpeg_quality : int
         0 to 100.
     """
@@ -67,7 +68,7 @@ _SHIFT = 4
 """Binary digits behind the point of the coordinates OpenCV draws with."""
 
 _CAPITALS = 21.0
-"""Height in pixels of OpenCV's FONT_HERSHEY_SIMPLEX capitals at size 1."""
+"""Height in pixels of OpenCV's FONT_HERSHEY_SIMPLEX capitals at size 1, as ``cv2.getTextSize`` has it."""
 
 _ENDS = np.linspace(0, 2 * np.pi, 49)
 _CIRCLE = np.column_stack([np.cos(_ENDS), np.sin(_ENDS)])[:-1]
@@ -180,7 +181,7 @@ class _Pen:
             under[:] = np.round(under * (1 - cover) + np.array(c) * cover)
 
     def outline(self, px: NDArray[np.float64], words: str, keep_clear_px: list[tuple[float, float]]) -> None:
-        """A scale object: its outline, and what it is, written on it where no hole is near."""
+        """A reference: its outline, and what it is, written on it where no hole is near."""
         self.line(px, SCALE_COLOUR, closed=len(px) > 2)
         middle = px.mean(axis=0)
         places = np.vstack([middle, (px + middle) / 2])

@@ -33,13 +33,8 @@ if TYPE_CHECKING:
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 """File name endings looked for in a folder; a photo named one by one may be called anything."""
 
-_LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], np.float32)
-"""Weights of linear blue, green and red in luminance (ITU-R BT.709)."""
-
-
 _MISSING_GREY = 128
 """What a JPEG decoder paints where the data ran out: all coefficients zero (T.81 A.3.1 level shift)."""
-
 
 _SIGNS_OF_DAMAGE = ("premature end", "Premature end", "bad Huffman code", "instead of RST")
 """In the words of libjpeg (jerror.h): picture data ran out or made no sense, and something was painted instead."""
@@ -138,11 +133,6 @@ class Photo:
     def grey(self) -> NDArray[np.uint8]:
         """Coded (sRGB) luma, shape (height, width): for finding, never for measuring."""
         return np.asarray(cv2.cvtColor(self.bgr, cv2.COLOR_BGR2GRAY), np.uint8)
-
-    def linear_window(self, x0: int, y0: int, x1: int, y1: int) -> NDArray[np.float32]:
-        """Linear-light luminance 0..1 of pixels x0 <= x < x1, y0 <= y < y1 (clipped by the caller)."""
-        lin = LINEAR_FROM_SRGB[self.bgr[y0:y1, x0:x1]]
-        return np.asarray(lin @ _LUMINANCE_BGR)
 
 
 def read_photo(path: Path | str, settings: ReadSettings | None = None) -> Photo:

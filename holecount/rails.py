@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RailSettings:
-    """How corners and shapes are told.
+    """How corners and shapes are told; own choices where no source is said.
 
     corner_deg : a turn of this much within two holes on either side is a corner; round seats of 40 holes
         or more turn 36 degrees at most over that stretch (derived), frames' corners 70 and more (sample set).

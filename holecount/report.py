@@ -5,8 +5,7 @@ from collections.abc import Sequence
 
 from holecount.lengths import inches_32, mm_with_u
 from holecount.measurement import Measurement, ScaleUse
-from holecount.stats import LowConfidence, RailStats, SixInches, Spread
-from holecount.troubles import DOUBTS
+from holecount.stats import RailStats, SixInches, Spread, look_again
 
 SHAPE_WORDS: dict[str, str] = {
     "square": "square seat",
@@ -17,15 +16,18 @@ SHAPE_WORDS: dict[str, str] = {
     "rows": "in rows that do not close to a seat",
 }
 
+LEAST_SHARE = 0.005
+"""Less than this share of the scale came from the holes: they are not named. Own choice: half a per cent."""
+
 _LINE_WIDTH = 96
-"""Characters a line of words may take before it is broken."""
+"""Characters a line of words may take before it is broken. Own choice."""
 
 
 def table(m: Measurement) -> str:
     """Lay out one measurement: count, verdict, a line for each rail, doubtful stretches, scale."""
     pixels = m.scale is None
     parts = [
-        f"{m.photo_name}: {_count(m.seat)}, {SHAPE_WORDS.get(m.shape, m.shape)}",
+        f"{m.photo_name}: {count_words(m.seat)}, {SHAPE_WORDS.get(m.shape, m.shape)}",
         *_verdict(m),
         "",
         *_rails(m, pixels=pixels),
@@ -35,7 +37,7 @@ def table(m: Measurement) -> str:
     if m.remarks:
         parts += ["", "Good to know:", *(_bullet(remark) for remark in m.remarks)]
     if m.low_confidence:
-        parts += ["", "Look again:", *_stretches(m.low_confidence)]
+        parts += ["", "Look again:", *(_bullet(words) for words in look_again(m.low_confidence))]
     parts += ["", *_scale(m.scale)]
     return "\n".join(parts) + "\n"
 
@@ -69,7 +71,8 @@ def _short_verdict(m: Measurement) -> str:
     return f"{m.verdict}: {m.verdict_reasons[0]}" + (f" (and {more} more)" if more else "")
 
 
-def _count(s: RailStats) -> str:
+def count_words(s: RailStats) -> str:
+    """``78 holes, 2 of them blocked, 3 more hidden (not counted)``."""
     words = [f"{s.n_holes} holes"]
     if s.n_blocked:
         words.append(f"{s.n_blocked} of them blocked")
@@ -156,28 +159,14 @@ def _holes(numbers: Sequence[int]) -> str:
     return ("hole " if len(numbers) == 1 else "holes ") + "-".join(map(str, numbers))
 
 
-def _stretches(stretches: Sequence[LowConfidence]) -> list[str]:
-    """One bullet for each reason, with all the holes it concerns."""
-    out = []
-    for flag in dict.fromkeys(s.flag for s in stretches):
-        same = [s for s in stretches if s.flag == flag]
-        ranges = dict.fromkeys(
-            f"{s.first_hole}" if s.first_hole == s.last_hole else f"{s.first_hole} to {s.last_hole}" for s in same
-        )
-        one = len(ranges) == 1 and same[0].first_hole == same[0].last_hole
-        advice = same[0].advice or DOUBTS[flag].advice
-        out.append(_bullet(f"{'hole' if one else 'holes'} {', '.join(ranges)}: {same[0].reason}; {advice}"))
-    return out
-
-
 def _scale(scale: ScaleUse | None) -> list[str]:
     if scale is None:
         return ["Scale: none, so lengths are pixels of the upright picture"]
     out = ["Scale:"]
-    for r in scale.references:
-        words = f"{r.words} ({100 * r.share * (1 - scale.holes_share):.0f} % of what is known)"
+    for r, share in zip(scale.references, scale.shares, strict=True):
+        words = f"{r.words} ({100 * share:.0f} % of what is known)"
         out.append(_bullet("; ".join([words, *r.notes])))
-    if scale.holes_share >= 0.005:
+    if scale.holes_share >= LEAST_SHARE:
         share = 100 * scale.holes_share
         out.append(_bullet(f"the holes, bored round and with one bit ({share:.0f} % of what is known)"))
     out.append(

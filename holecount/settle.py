@@ -99,13 +99,13 @@ def correct(photo: Photo, settled: Settled, fixes: Fixes | None, references: Seq
 
 
 def carried_over(
-    photo: Photo, settled: Settled, plane: PlaneFit, references: Sequence[Reference], *, keep_lean: bool
+    photo: Photo, settled: Settled, plane: PlaneFit, references: Sequence[Reference], *, keep_tilt: bool
 ) -> Settled:
     """The rims as gauged before, under a new plane that they refine once; nothing is looked for or gauged.
 
-    ``keep_lean`` starts from the camera before, where the new references leave the tilt open.
+    ``keep_tilt`` starts from the camera before, where the new references leave the tilt open.
     """
-    start = settled.camera if keep_lean and settled.plane is not None else plane.camera
+    start = settled.camera if keep_tilt and settled.plane is not None else plane.camera
     readings = tuple(regauge(settled.readings, start))
     refined = _refined_plane(photo, start, plane, settled.found, readings, references) or plane
     return Settled(camera=refined.camera, plane=refined, found=settled.found, readings=readings, before=(start, plane))

@@ -296,3 +296,30 @@ def low_confidence(rail: str, holes: Sequence[Hole]) -> list[LowConfidence]:
                 )
                 stretch = []
     return sorted(out, key=lambda c: c.first_hole)
+
+
+def look_again(stretches: Sequence[LowConfidence]) -> tuple[str, ...]:
+    """One sentence for each kind of doubt, with all the holes it concerns; ``stretches`` rail by rail."""
+    out = []
+    for flag in dict.fromkeys(s.flag for s in stretches):
+        same = [s for s in stretches if s.flag == flag]
+        joined = _joined([(s.first_hole, s.last_hole) for s in same])
+        ranges = [f"{a}" if a == b else f"{a} to {b}" for a, b in joined]
+        one = len(joined) == 1 and joined[0][0] == joined[0][1]
+        advice = same[0].advice or (DOUBTS[flag].advice if flag in DOUBTS else "")
+        out.append(f"{'hole' if one else 'holes'} {', '.join(ranges)}: {same[0].reason}; {advice}")
+    return tuple(out)
+
+
+def _joined(stretches: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """First and last holes of stretches, those that meet in a corner hole of two rails made one."""
+    out: list[tuple[int, int]] = []
+    for first, last in stretches:
+        if out and out[-1][1] == first:
+            out[-1] = (out[-1][0], last)
+        else:
+            out.append((first, last))
+    if len(out) > 1 and out[-1][1] == out[0][0]:  # Where numbering begins: hole 1 ends the last rail, too.
+        out[0] = (out.pop()[0], out[0][1])
+    longer = {end for a, b in out if a != b for end in (a, b)}
+    return list(dict.fromkeys((a, b) for a, b in out if a != b or a not in longer))

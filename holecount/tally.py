@@ -5,13 +5,13 @@ import dataclasses
 import io
 import json
 import math
-import stat
 import types
 import typing
 from pathlib import Path
 from typing import Any
 
 from holecount import __version__
+from holecount.loading import read_text
 from holecount.measurement import Measurement
 from holecount.stats import Spread
 from holecount.troubles import BadInput
@@ -194,13 +194,5 @@ def from_json(text: str, *, source: str = "the file") -> Measurement:
 def read(path: Path) -> Measurement:
     """Read a saved measurement from a file; `BadInput` when it cannot be read."""
     hint = "Give a file made by: holecount measure PHOTO --as json"
-    try:
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode) or status.st_size > MOST_BYTES:
-            why = "too large for" if stat.S_ISREG(status.st_mode) else "not"
-            raise BadInput(f"'{path}' is {why} a file of a saved measurement.", hint)
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, ValueError) as e:
-        why = (e.strerror or "unknown") if isinstance(e, OSError) else "not text"
-        raise BadInput(f"'{path}' cannot be read: {why}.", hint) from e
+    text = read_text(path, most_bytes=MOST_BYTES, what="a saved measurement", hint=hint)
     return from_json(text, source=f"'{path}'")

@@ -4,8 +4,6 @@ A photograph (or another input) that cannot be used raises a `Trouble`;
 a single hole or figure that cannot be trusted carries a `Doubt`.
 """
 
-import os
-import stat
 from dataclasses import dataclass
 
 MOST_CHARACTERS = 480
@@ -52,19 +50,6 @@ class NoScale(UnfitPhoto):
 
 class NoHoles(UnfitPhoto):
     """No row of holes was found (exit 3)."""
-
-
-def require_plain_file(path: "os.PathLike[str]") -> None:
-    """Refuse a folder, pipe or device where a file is asked for: opening a pipe waits for ever.
-
-    Raises
-    ------
-    BadInput
-    OSError
-        When there is nothing, as opening it would.
-    """
-    if not stat.S_ISREG(os.stat(path).st_mode):
-        raise BadInput(f"'{os.fspath(path)}' cannot be read: it is not a file.", "Give the name of a file.")
 
 
 class CannotSave(Trouble):
@@ -121,7 +106,7 @@ DOUBTS: dict[str, Doubt] = {
         ),
         Doubt(
             flag="odd-place",
-            words="off the line or spacing of its neighbours",
+            words="off the line or pitch of its neighbours",
             advice="look at the frame: is it a hole of this row?",
         ),
     )

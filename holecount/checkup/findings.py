@@ -134,7 +134,7 @@ def _data() -> str:
     for name in templates.list_templates():
         if name.endswith(".j2"):
             templates.get_template(name)
-    return f"{n_charts} charts, {n_objects} scale objects, rim model of {len(values)} numbers, sheet templates"
+    return f"{n_charts} charts, {n_objects} things of known size, rim model of {len(values)} numbers, sheet templates"
 
 
 def _heic() -> Finding:

@@ -9,7 +9,7 @@ import click
 
 from holecount.cli.options import as_option, file_path
 from holecount.lengths import inches_32
-from holecount.sizing import Chart, Row, built_in_charts, chart_named, names_table, read_chart
+from holecount.sizing import Chart, built_in_charts, chart_named, names_table, read_chart
 from holecount.sizing.chart import GRADES
 
 
@@ -62,6 +62,3 @@ def _both(length_mm: float | None, printed: str) -> str:
     if length_mm is None:
         return ""
     return f"{length_mm:.2f} mm, {printed if 'mm' not in printed else inches_32(length_mm)}"
-
-
-__all__ = ["Row", "command"]

@@ -45,7 +45,7 @@ def command(
 ) -> int:
     """Say whether PHOTO is fit to be measured, and what would make it better.
 
-    Looks at sharpness, light, the size of the holes in pixels, the scale object, the tilt of the
+    Looks at sharpness, light, the size of the holes in pixels, what gives the scale, the tilt of the
     camera and what hides holes: nearer, flatter, sharper, less glare, a card missing.
 
     Exit status: 0 fit or usable, 2 wrong use, 3 unfit, 4 the file cannot be read, 5 the result could not be saved.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -99,11 +98,6 @@ def measure_file(
         from holecount.scale.by_hand import require_inside
 
         photo = reading.result()
-    if request.fixes is not None and request.fixes.by_number:
-        # Numbers are those of the photograph as it is measured without corrections.
-        request.fixes.check_photo(photo.sha256, photo.width_px, photo.height_px)
-        bare = measure_photo(photo, replace(request, fixes=None), progress)
-        request = replace(request, fixes=request.fixes.placed(bare.holes))
     for reference in request.by_hand:
         require_inside(reference, photo.width_px, photo.height_px)
     m = measure_photo(photo, request, progress)

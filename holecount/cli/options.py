@@ -89,5 +89,5 @@ def fix_option(command: F) -> F:
         "--fix",
         type=file_path,
         metavar="FILE",
-        help="Hand corrections: corners of the scale object, holes added, struck out, marked blocked.",
+        help="Hand corrections: the scale placed by hand, holes added, struck out, marked blocked.",
     )(command)

@@ -15,7 +15,7 @@ from holecount import saving
 from holecount.cli import VERBS, options
 from holecount.cli.results import deliver
 from holecount.lengths import parse_length_mm
-from holecount.troubles import BadInput, CannotSave
+from holecount.troubles import CannotSave
 
 if TYPE_CHECKING:
     from holecount.measurement import Measurement
@@ -227,30 +227,11 @@ def _cane_settings(
 
 
 def _overfull(plan: StrandPlan, measured: Measurement | None, cane: str | None, *, couched: bool) -> list[str]:
-    """Holes the cane will not go through, by the sizing rules' own packing."""
-    width = _read("--cane", cane, parse_length_mm)
-    if width is None:
-        return []
-    from holecount.sizing.packing import StrandSettings, assumed_thickness_mm, fit
-    from holecount.strands import strands_per_hole
-    from holecount.strands.cautions import number_list
+    """Holes that the cane will not go through, where a width is given."""
+    from holecount.decide import overfull
 
-    seat = measured.seat.diameter if measured else None
-    if measured is None or seat is None:
-        raise BadInput("No hole has a diameter to hold the cane against.", "Leave out --cane, or give a measurement.")
-    bores = {h.number: h.diameter_mm or seat.mean_mm for h in measured.holes}
-    thick, rules = assumed_thickness_mm(width), StrandSettings()
-    tight: dict[str, list[int]] = {}
-    for number, count in strands_per_hole(plan, couched=couched).items():
-        if count:
-            tight.setdefault(fit(count, width, thick, bores[number], rules), []).append(number)
-    words = f"of {width:g} mm cane, taken as {thick:.1f} mm thick,"
-    over, close = tight.get("will not go", []), len(tight.get("tight", []))
-    if not over:
-        return []
-    holes = f"{'Hole' if len(over) == 1 else 'Holes'} {number_list(over)}"
-    also = f"; they are tight in {close} more" if close else ""
-    return [f"{holes}: the strands {words} will not go through{also}."]
+    width_mm = _read("--cane", cane, parse_length_mm)
+    return [] if width_mm is None else overfull(plan, measured, width_mm, couched=couched)
 
 
 def _text(

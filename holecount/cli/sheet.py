@@ -217,9 +217,9 @@ def _saved_sheet(
 
 def _drawings(m: Measurement, *, couched: bool) -> tuple[Drawing, ...]:
     """The strand plan's pages."""
-    from holecount.sheet.weave import weave_of
+    from holecount.sheet.strand_pages import strand_pages_of
 
-    return weave_of(m, couched=couched).pages
+    return strand_pages_of(m, couched=couched).pages
 
 
 def _set_sheet(found: list[_Found], name: str, date: str, wishes: Wishes, output: Path | None) -> str:

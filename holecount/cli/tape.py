@@ -16,7 +16,7 @@ from holecount.decide import decide as decided
 from holecount.lengths import inches_32, mm_with_u
 from holecount.sizing import lines, to_dict
 from holecount.stats import RailStats
-from holecount.tape import Check, Tape, read_file, read_list, tape_stats
+from holecount.tape import QUANTITY_NAMES, Check, Tape, mean_of, read_file, read_list, tape_stats
 from holecount.troubles import BadInput
 
 
@@ -79,7 +79,7 @@ def _told(checks: tuple[Check, ...], kept: Tape, *, against: bool) -> list[str]:
     out = ["Readings against the photo" if against else "Readings"]
     for c in checks:
         r = c.reading
-        name = " ".join(x for x in (r.place, r.quantity) if x)
+        name = " ".join(x for x in (r.place, QUANTITY_NAMES[r.quantity]) if x)
         line = (
             f"{c.verdict:<9} {name} {r.as_written}: {r.words}" + (f", {r.note}" if r.note else "") + f"; {c.expected}"
         )
@@ -101,10 +101,10 @@ def _told(checks: tuple[Check, ...], kept: Tape, *, against: bool) -> list[str]:
 
 def _figures(stats: RailStats) -> str:
     parts = []
-    for name, spread in (("spacing", stats.pitch), ("holes", stats.diameter)):
+    for name, spread in (("pitch", stats.pitch), ("holes", stats.diameter)):
         if spread is not None:
             value = f"{mm_with_u(spread.mean_mm, spread.u_mean_mm)} ({inches_32(spread.mean_mm)})"
-            parts.append(f"{name} {value}, mean of {spread.n}")
+            parts.append(f"{name} {value}, {mean_of(spread)}")
     six = stats.six_inches
     if six.mean is not None:
         parts.append(f"{six.mean:.1f} holes in six inches")

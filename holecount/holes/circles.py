@@ -20,15 +20,12 @@ class Circles:
         Of (centre x, centre y, radius) for unit weights meaning unit variance of a point.
     residual : shape (n, points)
         Distance of a point from its circle, nan where the point is unused.
-    rms : shape (n,)
-        Weighted root mean square of the residuals.
     """
 
     centre: Array
     radius: Array
     covariance: Array
     residual: Array
-    rms: Array
 
 
 def fit_circles(points: Array, weight: Array, *, huber: float = 1.5, rounds: int = 8) -> Circles:
@@ -71,13 +68,11 @@ def fit_circles(points: Array, weight: Array, *, huber: float = 1.5, rounds: int
         radius = np.maximum(radius + step[:, 2], 1e-9)
     d = p - centre[:, None]
     residual = np.hypot(d[..., 0], d[..., 1]) - radius[:, None]
-    rms = np.sqrt((w * robust * residual**2).sum(axis=1) / np.maximum((w * robust).sum(axis=1), 1e-300))
     return Circles(
         centre=centre,
         radius=radius,
         covariance=np.asarray(np.linalg.inv(normal), float),
         residual=np.where(used, residual, np.nan),
-        rms=rms,
     )
 
 

@@ -112,14 +112,12 @@ class RimReading:
         photograph (what is left of the rim model's error). Neither holds the scale's.
     u_own_centre_mm : float
         One standard uncertainty of the centre along each axis.
-    chamfer_mm : float
+    rounding_mm : float
         Radius of the rim's rounding.
     arc_seen_frac : float
         Share of the rim in sight and used.
     out_of_round_mm : float
         Half the difference between the widest and the narrowest way across.
-    contrast : float
-        (face - inside) / (face + inside) in linear light, -1 to 1; negative when the inside is brighter.
     blur_px : float
         Sigma of the sharpest part of the rim, px.
     saturated_frac : float
@@ -138,10 +136,9 @@ class RimReading:
     u_own_diameter_mm: float
     u_shared_diameter_mm: float
     u_own_centre_mm: float
-    chamfer_mm: float
+    rounding_mm: float
     arc_seen_frac: float
     out_of_round_mm: float
-    contrast: float
     blur_px: float
     saturated_frac: float
     blocked_score: float
@@ -198,7 +195,6 @@ class _Patch:
     turn_rad: Array
     px_per_mm: Array
     light: NDArray[np.float32]
-    face: NDArray[np.float32]
     features: NDArray[np.float32]
     scalars: NDArray[np.float32]
 
@@ -258,7 +254,6 @@ def _polar(photo: Photo, camera: Camera, centre_mm: Array, ref_mm: Array, settin
         turn_rad=turn,
         px_per_mm=places.px_per_mm,
         light=light,
-        face=face,
         features=x,
         scalars=scalars(slope, ref_px / block, ref_mm, face),
     )
@@ -297,10 +292,7 @@ def _readings(
     weight = np.where(seen, _ray_weight(rims), 0.0)
     # Points of a full circle of total weight W fix its centre to sqrt(2 / W) along each axis.
     weight *= (2.0 / u_centre**2 / np.maximum(weight.sum(axis=1), 1e-12))[:, None]
-    light = patch.light
-    outer, inner = light[:, :, RADII > FACE_FROM], light[:, :, RADII < 0.8] @ LUMA
-    inside = np.percentile(inner.reshape(n, -1), 25, axis=1)
-    face = patch.face @ LUMA
+    outer = patch.light[:, :, RADII > FACE_FROM]
     out = []
     oval = _out_of_round(fit, rims, weight) * ref
     blur = _blur_px(patch)
@@ -318,10 +310,9 @@ def _readings(
                 u_own_diameter_mm=float(2 * rims.u_own[i] * ref[i] * strange[i]),
                 u_shared_diameter_mm=float(np.hypot(2 * rims.u_shared * ref[i] * strange[i], u_beyond[i])),
                 u_own_centre_mm=float(u_centre[i]),
-                chamfer_mm=float(rims.chamfer[i] * ref[i]),
+                rounding_mm=float(rims.rounding[i] * ref[i]),
                 arc_seen_frac=float(seen[i].mean()),
                 out_of_round_mm=float(oval[i]),
-                contrast=float((face[i] - inside[i]) / max(face[i] + inside[i], 1e-6)),
                 blur_px=float(blur[i]),
                 saturated_frac=float((outer[i] >= SATURATED).all(axis=-1).mean()),
                 blocked_score=float(blocked[i]),
@@ -407,7 +398,7 @@ def regauge(readings: Sequence[RimReading], camera: Camera) -> list[RimReading]:
                 u_own_diameter_mm=old.u_own_diameter_mm * scale,
                 u_shared_diameter_mm=old.u_shared_diameter_mm * scale,
                 u_own_centre_mm=old.u_own_centre_mm * scale,
-                chamfer_mm=old.chamfer_mm * scale,
+                rounding_mm=old.rounding_mm * scale,
                 out_of_round_mm=old.out_of_round_mm * scale,
             )
         )

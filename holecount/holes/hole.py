@@ -15,7 +15,8 @@ class Hole:
     number : int
         From 1, along the hole line.
     rail : str
-        Name of its rail: ``front``, ``right``, ``back``, ``left`` or ``ring``.
+        Name of its rail: ``front``, ``right``, ``back``, ``left`` or ``ring``; ``row 1`` and so on where rows of
+        holes do not close to a seat.
     corner : bool
         Shared by two rails (it is listed with the rail on which it comes first).
     x_px, y_px : float

@@ -30,7 +30,6 @@ class LineSettings:
     inward_deg : greatest turn against the sense of the line (an uneven row, never a corner).
     skip_price : for each slot passed over where nothing is known to cover it; covered_price where something is.
     n_skips : most slots passed over in one go.
-    weak : marks with less than this share of a usual hole's rim evidence are left out at first.
     """
 
     step_mm: tuple[float, float] = (7.5, 27.0)
@@ -44,7 +43,6 @@ class LineSettings:
     skip_price: float = 2.2
     covered_price: float = 0.15
     n_skips: int = 14
-    weak: float = 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,15 +141,14 @@ def _links(xy: Array, step: float, covered: Array, s: LineSettings) -> _Links:
     keep = single | several
     tail, head, n_steps, per = tail[keep], head[keep], n_steps[keep], per[keep]
     uneven = 0.5 * ((per - 1) * np.sqrt(n_steps) / s.step_spread) ** 2
-    middle = (xy[tail] + xy[head]) / 2
-    cover = covered_share(middle, xy[tail], xy[head], covered)
+    cover = covered_share(xy[tail], xy[head], covered)
     skip = (n_steps - 1) * (s.skip_price * (1 - cover) + s.covered_price * cover)
     cost = np.minimum(uneven, 6.0) + skip
     v = xy[head] - xy[tail]
     return _Links(tail, head, n_steps, cost, np.arctan2(v[:, 1], v[:, 0]))
 
 
-def covered_share(middle: Array, start: Array, end: Array, polygons: Array) -> Array:
+def covered_share(start: Array, end: Array, polygons: Array) -> Array:
     """Share (m,) of five places between start and end (m, 2) that lie inside any of the convex polygons.
 
     ``polygons`` has shape (k, 4, 2), in mm, corners in order.
@@ -253,14 +250,14 @@ def _trace_round(
         return None
     # Start where the row is plainest: a link of one step whose ends earn most and which continues straight.
     start_score = np.where(n_steps == 1, weight[tail] + weight[head] - cost, -np.inf)
-    for first in _plain_starts(start_score, tail, head, direction, weight):
+    for first in _plain_starts(start_score, tail, head, direction):
         line = _best_loop(first, xy, angle, weight, tail, head, cost, direction, n_steps, step, s)
         if line is not None:
             return replace(line, step_mm=step)
     return None
 
 
-def _plain_starts(score: Array, tail: Array, head: Array, direction: Array, weight: Array, n: int = 4) -> list[int]:
+def _plain_starts(score: Array, tail: Array, head: Array, direction: Array, n: int = 4) -> list[int]:
     """A few links that most surely belong to the row, away from one another."""
     best = np.full(len(score), -np.inf)
     order = np.argsort(-score)[:400]

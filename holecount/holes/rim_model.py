@@ -67,7 +67,8 @@ class Rims:
         One standard uncertainty of radius (own) and of the centre along an axis.
     u_shared : float
         Of the radius, common to all holes given together.
-    chamfer : shape (n,)
+    rounding : shape (n,)
+        Radius of the rim's rounding.
     summary : shape (n, channels)
         What `what_is_there` needs.
     """
@@ -80,7 +81,7 @@ class Rims:
     u_own: Array
     u_centre: Array
     u_shared: float
-    chamfer: Array
+    rounding: Array
     summary: Floats
 
 
@@ -272,7 +273,7 @@ def read_rims(x: Floats, s: Floats, weight: Array, batch: int = 24) -> Rims:
         u_own=U_OWN_FACTOR * np.exp(u_own),
         u_centre=U_CENTRE_FACTOR * np.exp(u_centre),
         u_shared=U_SHARED_FACTOR * float(np.exp(np.clip(of_seat[1], -4, 3) - 4.5)),
-        chamfer=np.exp(per[:, 3]),
+        rounding=np.exp(per[:, 3]),
         summary=np.concatenate([summary, answers], axis=1),
     )
 

@@ -2,6 +2,7 @@
 
 import datetime
 import hashlib
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -25,7 +26,7 @@ from holecount.sheet import Seat, render_set, set_of
 from holecount.sheet.content import seat_size_line
 from holecount.sheet.of_job import sheet_of
 from holecount.sheet.plots import round_the_seat
-from holecount.sheet.weave import Weave, weave_of
+from holecount.sheet.strand_pages import StrandPages, strand_pages_of
 from holecount.troubles import BadInput, Trouble
 
 
@@ -121,8 +122,6 @@ def _refusal(status: int, what: str, hint: str = "") -> Response:
 
 
 def _json(value: Any) -> Response:
-    import json
-
     return Response(
         json.dumps(value, allow_nan=False, ensure_ascii=False), content_type="application/json; charset=utf-8"
     )
@@ -291,8 +290,6 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
     @app.post("/api/jobs/<name>")
     def change(name: str) -> Response:
         opened = opened_or_404(name)
-        import json
-
         try:
             what = json.loads(_body(s.most_change_bytes))
         except (ValueError, RecursionError) as e:
@@ -412,7 +409,9 @@ def _add_made(app: Flask, bench: Bench) -> None:
         assert view.measurement is not None
         photo = opened.session.photo()
         drawings = (
-            weave_of(view.measurement, couched=view.inputs.settings.couched).pages if request.args.get("plan") else ()
+            strand_pages_of(view.measurement, couched=view.inputs.settings.couched).pages
+            if request.args.get("plan")
+            else ()
         )
         return sheet_of(opened.job, view.inputs, view.measurement, photo=photo, counted=view.counted, drawings=drawings)
 
@@ -466,7 +465,7 @@ def _add_made(app: Flask, bench: Bench) -> None:
         html = render("weave.html.j2", weave=plan, name=quote(name), key=opened.made_from[:12])
         return _json({"html": html, "n_steps": len(plan.drawings)})
 
-    def weave(opened: OpenJob, view: View) -> Weave:
+    def weave(opened: OpenJob, view: View) -> StrandPages:
         assert view.measurement is not None
         return opened.weave(view.measurement, couched=view.inputs.settings.couched)
 

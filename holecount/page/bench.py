@@ -19,7 +19,7 @@ from holecount.page.session import Session
 from holecount.page.tiles import Pyramid
 from holecount.photo import ReadSettings
 from holecount.sheet.of_job import decision_of, request_of, wishes_of
-from holecount.sheet.weave import Weave, weave_of
+from holecount.sheet.strand_pages import StrandPages, strand_pages_of
 from holecount.sizing import built_in_charts, chart_named
 from holecount.troubles import Trouble
 
@@ -71,7 +71,7 @@ class OpenJob:
         self.reckoning = threading.Lock()  # held while something is reckoned at once
         self.queued = self.asked = False
         self.told: tuple[object, dict[str, Any]] | None = None  # what the browser was told last, and of what
-        self._weave: tuple[object, Weave] | None = None
+        self._weave: tuple[object, StrandPages] | None = None
         self._pyramid: Pyramid | None = None
         self._pyramid_lock = threading.Lock()
 
@@ -82,11 +82,11 @@ class OpenJob:
                 self._pyramid = Pyramid(self.session.photo().bgr)
             return self._pyramid
 
-    def weave(self, m: Measurement, *, couched: bool) -> Weave:
+    def weave(self, m: Measurement, *, couched: bool) -> StrandPages:
         """The strand plan of the measurement, remembered; raises `BadInput` when the holes make no seat."""
         key = (m, couched)
         if self._weave is None or self._weave[0] != key:
-            self._weave = (key, weave_of(m, couched=couched))
+            self._weave = (key, strand_pages_of(m, couched=couched))
         return self._weave[1]
 
 

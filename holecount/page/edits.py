@@ -145,14 +145,14 @@ def _checked(fixes: Fixes, sha256: str) -> Fixes:
 
 
 def _with_scale(fixes: Fixes, change: dict[str, Any]) -> Fixes:
-    """The corrections with one scale object placed by hand, in place of whatever was used before.
+    """The corrections with one reference placed by hand, in place of whatever was used before.
 
     Two points come with a length, four with a size such as ``85.6x53.98``, whose longer side goes with the pair of
     sides that is longer in the picture.
     """
     points, size = change.get("points"), change.get("size")
     if not isinstance(points, list) or not isinstance(size, str) or len(points) not in (2, 4):
-        raise BadInput("The scale object cannot be understood.", "Reload the page.")
+        raise BadInput("The scale cannot be understood.", "Reload the page.")
     entry: dict[str, Any]
     if len(points) == 2:
         entry = {"ends": points, "length": _with_unit(size)}

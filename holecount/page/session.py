@@ -148,7 +148,7 @@ class Session:
             return self._located[_key(ask)]
 
     def _references(self, photo: Photo, ask: MeasureRequest, progress: Progress | None) -> tuple[Reference, ...] | None:
-        """Scale objects found in the picture; None where they are placed by hand, or not asked for."""
+        """References found in the picture; None where they are placed by hand, or not asked for."""
         if ask.in_pixels or (ask.fixes is not None and ask.fixes.scale):
             return None
         key = (ask.cards, ask.ruler)

@@ -1,7 +1,7 @@
 """What the browser is told of a job: places to draw, and words and tables laid out here, not there."""
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +11,8 @@ from holecount.decide import Decision
 from holecount.fixes import Fixes
 from holecount.holes.hole import Hole
 from holecount.jobs import Inputs, revision
-from holecount.lengths import inches_32, mm_with_u
+from holecount.judge import JudgeSettings
+from holecount.lengths import MM_PER_INCH, inches_32, mm_with_u
 from holecount.measurement import Measurement, ReferenceUse
 from holecount.overlay import rims_px
 from holecount.page.bench import OpenJob, View
@@ -19,11 +20,12 @@ from holecount.page.edits import corrections
 from holecount.page.session import Ends
 from holecount.page.tiles import TILE_PX
 from holecount.photo import Photo
+from holecount.report import LEAST_SHARE
 from holecount.scale.known_objects import known_objects
-from holecount.sheet.content import content_of, look_again
+from holecount.sheet.content import content_of
 from holecount.sheet.of_job import decision_of, notes_of, readings_of
 from holecount.sizing import SHAPES, built_in_charts
-from holecount.stats import LowConfidence
+from holecount.stats import LowConfidence, look_again
 from holecount.troubles import DOUBTS, BadInput, NoScale, Trouble
 
 if TYPE_CHECKING:
@@ -97,9 +99,12 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
             "figures": render("figures.html.j2", c=content, again=again_rows(m)),
             "size": render("size.html.j2", c=content),
             "holes": render("holes.html.j2", holes=[hole_row(h) for h in m.holes], unit="mm" if m.scale else "px"),
-            "scale": render("scale.html.j2", m=m, by_hand=bool(inputs.fixes.scale), shown=out["references"]),
+            "scale": render(
+                "scale.html.j2", m=m, by_hand=bool(inputs.fixes.scale), shown=out["references"],
+                most_misfit=JudgeSettings().most_misfit, least_share=LEAST_SHARE,
+            ),
             "care": render("care.html.j2", c=content),
-        }
+        }  # fmt: skip
         out["shown"]["tape"] = render(
             "tape.html.j2", rows=content.tape, figures=content.tape_figures, trouble=tape_trouble
         )
@@ -117,8 +122,6 @@ def decided(m: Measurement | None, inputs: Inputs, counted: int | None = None) -
     try:
         readings_of(inputs.tape)
     except BadInput as e:
-        from dataclasses import replace
-
         tape_trouble = str(e)[:1].upper() + str(e)[1:]
         inputs = replace(inputs, tape="")
     try:
@@ -242,7 +245,7 @@ def again_rows(m: Measurement) -> list[dict[str, Any]]:
 
 
 def _reference(r: ReferenceUse, ends: Ends | None, fixes: Fixes) -> dict[str, Any]:
-    """A scale object: where it is, the points it can be dragged by, and the size that belongs to them."""
+    """A reference: where it is, the points it can be dragged by, and the size that belongs to them."""
     known = next((k for k in known_objects().values() if k.words == r.words), None)
     drag: Sequence[tuple[float, float]] = ()
     size = f"{known.long_mm:g}x{known.short_mm:g}" if known else ""
@@ -264,7 +267,7 @@ def _rounded(points: Sequence[tuple[float, float]]) -> list[list[float]]:
 
 def _in_unit_of(words: str, length_mm: float) -> str:
     """A length in the unit that a ruler is divided by."""
-    return f"{round(length_mm / 25.4, 3):g} in" if "inch" in words else f"{round(length_mm, 2):g} mm"
+    return f"{round(length_mm / MM_PER_INCH, 3):g} in" if "inch" in words else f"{round(length_mm, 2):g} mm"
 
 
 def choices() -> dict[str, Any]:

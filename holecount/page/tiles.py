@@ -19,6 +19,7 @@ SMALLEST_PX = 1100
 """Long side below which no smaller level is made: what a phone shows of the whole picture. Own choice."""
 
 QUALITY = OverlaySettings(jpeg_quality=82)
+"""Of the tiles. Own choice."""
 
 
 class Pyramid:

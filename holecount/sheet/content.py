@@ -8,12 +8,12 @@ from holecount.cautions import DEFER, Work, cautions_for
 from holecount.decide import Decision
 from holecount.lengths import inches_32, mm_with_u
 from holecount.measurement import Measurement
-from holecount.report import SHAPE_WORDS
+from holecount.report import LEAST_SHARE, SHAPE_WORDS, count_words
 from holecount.sizing import Fit, SizeChoice
-from holecount.sizing.words import length, percent, size
-from holecount.stats import LowConfidence, RailStats, SixInches, Spread
-from holecount.tape import Check, tape_stats
-from holecount.troubles import DOUBTS
+from holecount.sizing.figures import LOOK_AGAIN
+from holecount.sizing.words import percent, size
+from holecount.stats import RailStats, SixInches, Spread, look_again
+from holecount.tape import Check, mean_of, tape_stats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +39,8 @@ class JobNotes:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """A line of a table: its heading and its cells."""
+class RailRow:
+    """A line of the table by rail: its name and its cells."""
 
     name: str
     cells: tuple[str, ...]
@@ -105,7 +105,7 @@ class SheetContent:
     count: str
     figures: tuple[tuple[str, str, str], ...]
     rail_heading: tuple[str, ...]
-    rails: tuple[Row, ...]
+    rails: tuple[RailRow, ...]
     extremes: tuple[str, ...]
     look_again: tuple[str, ...]
     size: SizeWords
@@ -149,16 +149,6 @@ def _several(rails: Sequence[RailStats]) -> Sequence[RailStats]:
     return rails if len(rails) > 1 else ()
 
 
-def count_words(s: RailStats) -> str:
-    """``78 holes, 2 of them blocked, 3 more hidden (not counted)``."""
-    words = [f"{s.n_holes} holes"]
-    if s.n_blocked:
-        words.append(f"{s.n_blocked} of them blocked")
-    if s.n_hidden:
-        words.append(f"{s.n_hidden} more hidden (not counted)")
-    return ", ".join(words)
-
-
 def _figures(m: Measurement) -> tuple[tuple[str, str, str], ...]:
     """The three or four figures that matter most: what, value, the same in inches or more of it."""
     pixels = m.scale is None
@@ -193,7 +183,7 @@ def six_inches_words(s: SixInches) -> str:
     return f"{s.least}" if s.least == s.most else f"{s.least} to {s.most}"
 
 
-def _rail_row(s: RailStats, *, pixels: bool, total: bool) -> Row:
+def _rail_row(s: RailStats, *, pixels: bool, total: bool) -> RailRow:
     cells = [rail_count(s)]
     for spread in (s.pitch, s.diameter):
         if spread is None:
@@ -207,7 +197,7 @@ def _rail_row(s: RailStats, *, pixels: bool, total: bool) -> Row:
         cells.append(_least_to_greatest(spread, 1 if pixels else 2))
     if not pixels:
         cells.append(six_inches_words(s.six_inches))
-    return Row(name="seat" if total else s.name, cells=tuple(cells), total=total)
+    return RailRow(name="seat" if total else s.name, cells=tuple(cells), total=total)
 
 
 def rail_count(s: RailStats) -> str:
@@ -234,27 +224,9 @@ def _extremes(s: RailStats, unit: str) -> tuple[str, ...]:
     return tuple(out)
 
 
-def look_again(stretches: Sequence[LowConfidence]) -> tuple[str, ...]:
-    """One sentence for each kind of doubt, with all the holes it concerns."""
-    out = []
-    for flag in dict.fromkeys(s.flag for s in stretches):
-        same = [s for s in stretches if s.flag == flag]
-        ranges = list(
-            dict.fromkeys(
-                f"{s.first_hole}" if s.first_hole == s.last_hole else f"{s.first_hole} to {s.last_hole}" for s in same
-            )
-        )
-        one = len(ranges) == 1 and same[0].first_hole == same[0].last_hole
-        advice = same[0].advice or (DOUBTS[flag].advice if flag in DOUBTS else "")
-        out.append(f"{'hole' if one else 'holes'} {', '.join(ranges)}: {same[0].reason}; {advice}")
-    return tuple(out)
-
-
-_SAID_ELSEWHERE = ("near-even", "charts-disagree", "thickness")
-"""Remarks that the sheet has a place of its own for: what decides, what each chart says, what was assumed."""
-
-_AGAIN = "the measurement says look again"
-"""So begins what the sizing rules repeat of the verdict, which stands at the head of the sheet."""
+_SAID_ELSEWHERE = ("near-even", "charts-disagree")
+"""Kinds of remarks that the sheet has a place of its own for: what decides, what each chart says. What the sizing rules
+repeat of the verdict (`LOOK_AGAIN`) stands at its head."""
 
 
 def size_words(choice: SizeChoice | None, no_choice: str) -> SizeWords:
@@ -272,7 +244,7 @@ def size_words(choice: SizeChoice | None, no_choice: str) -> SizeWords:
         fits=tuple(_fit_words(f) for f in choice.fits),
         binder=choice.binder.words,
         remarks=tuple(
-            r.words for r in choice.remarks if r.code not in _SAID_ELSEWHERE and not r.words.startswith(_AGAIN)
+            r.words for r in choice.remarks if r.code not in _SAID_ELSEWHERE and not r.words.startswith(LOOK_AGAIN)
         ),
         to_decide=choice.to_decide,
         reasons=tuple((r.words, r.source) for r in choice.reasons),
@@ -322,7 +294,7 @@ def _tape_figures(decision: Decision) -> tuple[str, ...]:
     for what, spread in (("pitch", stats.pitch), ("holes", stats.diameter)):
         if spread is not None:
             mean = f"{mm_with_u(spread.mean_mm, spread.u_mean_mm)} ({inches_32(spread.mean_mm)})"
-            out.append(f"{what} by the tape: {mean}, mean of {spread.n}")
+            out.append(f"{what} by the tape: {mean}, {mean_of(spread)}")
     if stats.six_inches.mean is not None:
         out.append(f"in six inches by the tape: {stats.six_inches.mean:.1f} holes")
     return tuple(out)
@@ -335,12 +307,13 @@ def _assumed(m: Measurement, choice: SizeChoice | None) -> tuple[str, ...]:
         out.append("No scale: all lengths are pixels of the upright picture.")
     else:
         s = m.scale
-        for r in s.references:
+        for r, share in zip(s.references, s.shares, strict=True):
             notes = f"; {'; '.join(r.notes)}" if r.notes else ""
-            share = f"{100 * r.share:.0f} % of what is known"
-            out.append(f"Scale from: {r.words}, {r.height_mm:.1f} mm above the rims ({share}{notes}).")
-        if s.holes_share >= 0.005:
-            out.append(f"Round holes, bored with one bit, gave {100 * s.holes_share:.0f} % of the scale's evenness.")
+            known = f"{100 * share:.0f} % of what is known"
+            out.append(f"Scale from: {r.words}, {r.height_mm:.1f} mm above the rims ({known}{notes}).")
+        if s.holes_share >= LEAST_SHARE:
+            share = 100 * s.holes_share
+            out.append(f"Scale from: the holes, bored round and with one bit ({share:.0f} % of what is known).")
         out.append(
             f"Lens: focal length from {s.focal_from}. Camera tilted {s.tilt_deg:.0f} degrees, "
             f"{s.distance_mm / 10:.0f} cm away. Scale good to {100 * s.u_rel:.2g} % over the seat, "
@@ -367,8 +340,3 @@ def seat_size_line(choice: SizeChoice | None) -> str:
         return "none"
     c = choice.choice
     return f"{size(c.width_mm, c.name)}, {percent(c.chance)}"
-
-
-def length_words(spread: Spread | None) -> str:
-    """``12.7 mm (1/2 in)`` or a dash."""
-    return "-" if spread is None else length(spread.mean_mm)

@@ -89,7 +89,7 @@ def render_sheet(
 MOST: dict[str, int] = {"reasons": 3, "again": 5, "remarks": 6, "tape": 7, "notes": 560}
 FEWER: dict[str, int] = {"reasons": 2, "again": 3, "remarks": 4, "tape": 5, "notes": 280}
 """How many entries of each list, and characters of the notes, are printed; all are on the screen, and the paper says
-how many are left."""
+how many are left. Own choice; what makes it fit one page is below."""
 
 ROOMY_LINES = 9.5
 DENSE_LINES = 19

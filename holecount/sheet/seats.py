@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from holecount.lengths import inches_32, mm_with_u
 from holecount.measurement import Measurement
@@ -13,15 +14,12 @@ from holecount.sizing.words import percent, size
 from holecount.stats import Spread
 
 ODD_OUT_U = 2.5
-"""A seat whose mean is farther from the others' middle than this many standard uncertainties (and 1 %, see below)
-is named. Between 2 and 3: with six chairs two figures each, 2 would cry wolf at every other set (derived)."""
+"""A seat whose mean is farther from the set's median than this many standard uncertainties, and than the share
+below, is named. Between 2 and 3: with six chairs, two figures each, 2 would cry wolf at every other set (derived)."""
 
 ODD_OUT_FRAC = 0.02
 """Nor is a seat named for a difference below this share: holes of one seat differ by more. Measured on the sample
 set, 2026-11 (spread of a seat's pitch 2.7 %, of its holes 1.6 %)."""
-
-GOES_TWICE_IN_THREE = 2 / 3
-"""A wider cane is mentioned for a seat when it goes with at least this chance. Own choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,17 +123,14 @@ def _by_width(sized: Sequence[Seat], widths: Sequence[float]) -> str:
 
 
 def _chance_all(sized: Sequence[Seat], widths: Sequence[float]) -> list[str]:
-    """How sure it is that the thinnest chosen cane goes through all seats, and that a wider one does."""
-    if not sized or len(sized) < 2:
+    """How sure it is that the thinnest chosen cane goes on all seats."""
+    if len(sized) < 2:
         return []
-    out = []
-    chances = [_goes(s.choice, widths[0]) for s in sized if s.choice is not None]
-    all_go = math.prod(chances)
-    out.append(
+    all_go = math.prod(_goes(s.choice, widths[0]) for s in sized if s.choice is not None)
+    return [
         f"{size(widths[0])} goes on all {len(sized)} with a chance of {_about(percent(all_go))} "
         "(each seat's measurement taken as independent of the others')."
-    )
-    return out
+    ]
 
 
 def _about(share: str) -> str:
@@ -149,22 +144,27 @@ def _goes(choice: SizeChoice, width_mm: float) -> float:
 
 
 def _odd_ones(seats: Sequence[Seat], what: str, which: Callable[[Measurement], Spread | None]) -> list[str]:
-    """Seats whose mean lies off the middle of the others by more than their errors and by more than seats vary."""
+    """Seats whose mean lies off the set's median by more than their errors and by more than seats vary.
+
+    Where more than half do there is no odd one: they are no set.
+    """
     in_mm = [(s.name, which(s.measurement)) for s in seats if s.measurement.scale is not None]
     known = [(name, spread) for name, spread in in_mm if spread is not None]
     if len(known) < 3:
         return []
+    means = [spread.mean_mm for _, spread in known]
+    middle = median(means)
     out = []
     for k, (name, own) in enumerate(known):
-        others = sorted(sp.mean_mm for i, (_, sp) in enumerate(known) if i != k)
-        middle = (others[(len(others) - 1) // 2] + others[len(others) // 2]) / 2
-        off = own.mean_mm - middle
-        u = math.hypot(own.u_mean_mm, *[sp.u_mean_mm / len(others) for i, (_, sp) in enumerate(known) if i != k])
-        if abs(off) > max(ODD_OUT_U * u, ODD_OUT_FRAC * middle):
+        n_others = len(known) - 1
+        u = math.hypot(own.u_mean_mm, *[sp.u_mean_mm / n_others for i, (_, sp) in enumerate(known) if i != k])
+        if abs(own.mean_mm - middle) > max(ODD_OUT_U * u, ODD_OUT_FRAC * middle):
             out.append(
-                f"{name} differs: its {what} is {mm_with_u(own.mean_mm, own.u_mean_mm)}, the others' about "
+                f"{name} differs: its {what} is {mm_with_u(own.mean_mm, own.u_mean_mm)}, the middle of the set "
                 f"{middle:.2f} mm. Another maker, or a photograph to look at again?"
             )
+    if 2 * len(out) > len(known):
+        return [f"The seats differ in {what}, from {min(means):.1f} to {max(means):.1f} mm: hardly of one set."]
     return out
 
 

@@ -17,9 +17,9 @@ class BinderSettings:
     widths_mm : tuple of float
         Usual binders (from memory).
     extra_mm : (float, float)
-        Added to the hole line for the overlap of the ends: 50 to 100 mm (derived, trade notes section 3).
+        Added to the hole line for the overlap of the ends: 50 to 100 mm (derived).
     close_mm : float
-        Holes at or below this spacing are taken as close. Perry couches through every hole, or every other
+        Holes at or below this pitch are taken as close. Perry couches through every hole, or every other
         where they are close, without a figure; 1/2 in is an assumption, no source.
     """
 
@@ -56,7 +56,7 @@ class Binder:
 
 
 def choose_binder(figures: Figures, couched_fit: Verdict | None, settings: BinderSettings | None = None) -> Binder:
-    """The narrowest usual binder that covers the wide holes; couching by spacing and by what still goes.
+    """The narrowest usual binder that covers the wide holes; couching by pitch and by what still goes.
 
     Parameters
     ----------
@@ -86,13 +86,13 @@ def choose_binder(figures: Figures, couched_fit: Verdict | None, settings: Binde
         sources.append("strands with couching (4 + 2): Perry 1917; Sharp")
     elif close:
         couch = "every other hole"
-        words.append("couch through every other hole: the holes are close")
+        words.append("couch through every second hole: the holes are close")
         sources.append(
             "every other where close: Perry 1917; every second hole: White 1902; 'close' as 1/2 in: no source"
         )
     else:
         couch = "every hole"
-        words.append("couch through every hole, or every second one")
+        words.append("couch through every hole, or through every second one")
         sources.append("every hole: Perry 1917; every second hole: White 1902")
     length = None
     if figures.perimeter_mm is not None:

@@ -20,10 +20,10 @@ from holecount.sizing.ladder import RuleSettings, Rung
 Array = NDArray[np.float64]
 
 _N_SCALE = 201
-"""Equally likely scale errors summed over; chances are then right to about 0.003."""
+"""Equally likely scale errors summed over; chances are then right to about 0.003. Own choice."""
 
 _N_THICKNESS = 25
-"""Equally likely strand thicknesses summed over."""
+"""Equally likely strand thicknesses summed over. Own choice."""
 
 _QUANTILE_SPREAD = 2.11
 """Standard uncertainty of a 5 % point over sd / sqrt(n), for a normal spread (derived: sqrt(0.05 0.95) / 0.1031)."""

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from holecount.lengths import inches_32, parse_length_mm
-from holecount.troubles import BadInput, require_plain_file
+from holecount.loading import read_text
+from holecount.troubles import BadInput
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -34,7 +35,7 @@ GRADES: dict[str, str] = {
     "M": "from memory, unconfirmed",
     "U": "added by the user",
 }
-"""How far a chart or fact can be trusted: the grades of the trade notes, and ``U`` for a user's own file."""
+"""How far a chart or fact can be trusted: ``U`` is a user's own file."""
 
 BUILT_IN = ("usual", "perry-1917", "repair-handbook", "metric-pairs")
 """Charts that come along, in the order in which they are asked."""
@@ -47,10 +48,12 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,39}\Z")
 _RANGE = re.compile(r"^\s*([^\s-][^-]*?)\s*(?:-|–|to)\s*(\S.*)$")
 MOST_ROWS = 200
 MOST_BYTES = 200_000
+"""Of a chart file: the longest chart known has seven rows. Own choice."""
 WIDTH_LIMITS_MM = (0.5, 12.0)
 """Sane cane and binder widths; the known ones run from 1.5 to 6 mm (from memory)."""
 HOLE_LIMITS_MM = (1.0, 20.0)
 SPACING_LIMITS_MM = (3.0, 60.0)
+"""Beyond these an entry is a slip: charts run from 1/8 to 5/16 in and from 3/8 to 7/8 in. Own choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,18 +173,8 @@ def read_chart(path: Path) -> Chart:
     BadInput
         When it cannot be read, is no chart, or cannot decide anything (see `ordered_or_complain`).
     """
-    try:
-        require_plain_file(path)
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as e:
-        raise BadInput(f"'{path}' cannot be read: {e.strerror or e}.", "Give a chart file.") from e
-    if len(data) > MOST_BYTES:
-        raise BadInput(f"'{path}' is too long for a chart (over {MOST_BYTES // 1000} kB).")
-    try:
-        text = data.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as e:
-        raise BadInput(f"'{path}' is not a chart file (not UTF-8 text).", "See docs/charts-format.md.") from e
+    hint = "Give a chart file as in docs/charts-format.md."
+    text = read_text(path, most_bytes=MOST_BYTES, what="a chart file", hint=hint)
     chart = parse_chart(text, source=f"'{path}'", grade="U")
     if chart.name in (*BUILT_IN, NAMES_TABLE):
         raise BadInput(f"'{path}' has the name of a built-in chart, {chart.name}.", "Give it a name of its own.")

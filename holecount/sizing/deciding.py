@@ -45,7 +45,7 @@ def why(
         return "printed with the same spacing in the chart"
     need_mm = rungs[step].spacing_mm
     return _odd_rail(figures, need_mm, smaller) or (
-        f"if the spacing is under {length(need_mm)}" if smaller else f"if the spacing is {length(need_mm)} or more"
+        f"if the pitch is under {length(need_mm)}" if smaller else f"if the pitch is {length(need_mm)} or more"
     )
 
 

@@ -16,9 +16,13 @@ from holecount.tape.statistics import pitch_from_counts
 from holecount.troubles import BadInput
 
 MOST_MM = 10_000.0
-"""No length on a seat reaches ten metres: larger ones are damage to the file."""
+"""No length on a seat reaches ten metres: larger ones are damage to the file (own choice)."""
 
 SHAPES = ("square", "tapered", "bowed", "round", "oval")
+"""Shapes of a seat, as `holecount.rails` tells them; rows that do not close to a seat have none of these."""
+
+LOOK_AGAIN = "the measurement says look again"
+"""So begins a warning that repeats the verdict ``check``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +124,7 @@ def joined(first: Figures, second: Figures) -> Figures:
     that lies in places (stretches, rails, low confidence) is kept of both; ``first`` gives hole numbers.
     """
     warnings = [*first.warnings, *second.warnings]
-    pitch = _joined_spread(first.pitch, second.pitch, "spacing", first.origin, second.origin, warnings)
+    pitch = _joined_spread(first.pitch, second.pitch, "pitch", first.origin, second.origin, warnings)
     hole = _joined_spread(first.hole, second.hole, "hole", first.origin, second.origin, warnings)
 
     def moved(point: float | None, of: Spread | None) -> float | None:
@@ -157,15 +161,18 @@ def _from_measurement(m: Measurement) -> Figures:
     # Lines of holes that do not close to a seat have another shape than those here, and no way round.
     is_seat = m.shape in SHAPES
     closed = is_seat and len(m.rails) <= 1
-    small, wide = _hole_ends([h for h in m.holes if h.diameter_mm is not None])
-    rails = [(r.name, [h for h in _of_rail(m, r)]) for r in m.rails] or [("seat", list(m.holes))]
+    rails = [(r.name, _of_rail(m, r)) for r in m.rails] or [("seat", list(m.holes))]
     stretches: list[Stretch] = []
     for name, holes in rails:
         stretches += _stretches(name, holes, closed=closed)
     gauged = sorted((h for h in m.holes if h.diameter_mm is not None), key=lambda h: h.diameter_mm or 0.0)
-    warnings = [f"the measurement says look again: {r}" for r in m.verdict_reasons]
+    small = wide = None
+    if seat.diameter is not None and gauged:
+        u_each = math.sqrt(float(np.mean([(h.u_own_diameter_mm or 0.0) ** 2 for h in gauged])))
+        small, wide = _hole_ends(seat.diameter, u_each)
+    warnings = [f"{LOOK_AGAIN}: {r}" for r in m.verdict_reasons]
     if m.verdict == "check" and not warnings:
-        warnings = ["the measurement says look again"]
+        warnings = [LOOK_AGAIN]
     n_seen = sum(h.status != "hidden" for h in m.holes)
     return Figures(
         origin="photo",
@@ -224,7 +231,7 @@ def _from_tape(tape: Tape) -> Figures:
             n=len(tape.of("six-inches")), mean_mm=value, sd_mm=0.0, p05_mm=value, p95_mm=value, min_mm=value,
             max_mm=value, min_at=(), max_at=(), u_own_mean_mm=u_own, u_shared_mean_mm=u_shared,
         )  # fmt: skip
-        pitch = _joined_spread(pitch, by_count, "spacing", "the distances", "the six-inch counts", warnings)
+        pitch = _joined_spread(pitch, by_count, "pitch", "the distances", "the six-inch counts", warnings)
     if pitch is None and seat.diameter is None:
         raise BadInput(
             "There is neither a distance, a count in six inches nor a hole diameter that a seat could have.",
@@ -241,7 +248,7 @@ def _from_tape(tape: Tape) -> Figures:
     small = wide = None
     if hole is not None:
         u_each = math.sqrt(float(np.mean([r.u_mm**2 for r in tape.of("hole")])))
-        small, wide = _ends(hole, hole.p05_mm, hole.p95_mm, u_each)
+        small, wide = _hole_ends(hole, u_each)
     return Figures(
         origin="typed" if tape.typed else "tape",
         pitch=pitch,
@@ -343,22 +350,11 @@ def _stretches(name: str, holes: Sequence[Hole], *, closed: bool) -> list[Stretc
     return out
 
 
-def _hole_ends(holes: Sequence[Hole]) -> tuple[float | None, float | None]:
-    if not holes:
-        return None, None
-    d = np.array([h.diameter_mm or 0.0 for h in holes])
-    u = math.sqrt(float(np.mean([(h.u_own_diameter_mm or 0.0) ** 2 for h in holes])))
-    mean, sd = float(d.mean()), float(d.std(ddof=1)) if len(d) > 1 else 0.0
-    keep = math.sqrt(max(0.0, 1 - (u / sd) ** 2)) if sd > 0 else 0.0
-    low, high = float(np.quantile(d, 0.05)), float(np.quantile(d, 0.95))
-    return mean + (low - mean) * keep, mean + (high - mean) * keep
-
-
-def _ends(spread: Spread, low: float, high: float, u_each_mm: float) -> tuple[float, float]:
-    """5 and 95 % points drawn in to the mean by what the measurement itself scatters."""
+def _hole_ends(spread: Spread, u_each_mm: float) -> tuple[float, float]:
+    """5 and 95 % points of the bores drawn in to the mean by what the measurement itself scatters."""
     keep = math.sqrt(max(0.0, 1 - (u_each_mm / spread.sd_mm) ** 2)) if spread.sd_mm > 0 else 0.0
     mean = spread.mean_mm
-    return mean + (low - mean) * keep, mean + (high - mean) * keep
+    return mean + (spread.p05_mm - mean) * keep, mean + (spread.p95_mm - mean) * keep
 
 
 def _rakes_deg(m: Measurement) -> tuple[tuple[str, float], ...]:

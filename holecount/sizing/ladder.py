@@ -18,7 +18,7 @@ class RuleSettings:
     Attributes
     ----------
     spacing_slack_mm : float
-        A spacing this much below a row's still is that row: half of the 1/16 in that charts are printed to
+        A pitch this much below a row's spacing still is that row: half of the 1/16 in that charts are printed to
         (derived). Below that it lies between two rows and takes the smaller. Sane 0 to 1.
     spacing_slack_round_mm : float
         The same on round and oval seats, where the smaller is taken always: half of 1/32 in, the finest a
@@ -37,14 +37,14 @@ class RuleSettings:
     near_even : float
         From this chance on of another size it is said what to measure to decide. Sane 0.2 to 0.4.
     mean_share : float
-        Share of the chance that goes by the mean spacing of the whole seat; the rest goes by six inches taken
+        Share of the chance that goes by the mean pitch of the whole seat; the rest goes by six inches taken
         anywhere round it. Sane 0 to 1. Both are looked at by the trade, neither is said to count more: half.
     differ_mm : float
         Rails, and holes, that differ by more than this are mentioned: 1/64 in, half of what a tape shows.
     rake_deg : float
         Rakes from here on are mentioned: at 5 degrees the pitch along the rail is 0.4 % longer (derived).
     rule_of_thumb, rule_of_thumb_frac : float
-        Spacing is about six times the width, give or take a fifth (derived; trade notes section 2).
+        The pitch is about six times the width, give or take a fifth (derived from the charts).
     """
 
     spacing_slack_mm: float = MM_PER_INCH / 32
@@ -73,7 +73,7 @@ class Rung:
     ----------
     width_mm : float
     spacing_mm : float
-        Least spacing, centre to centre; minus infinity where no row is thinner (or the chart has no spacing).
+        Least pitch; minus infinity where no row is thinner (or the chart has no spacing).
     spacing_alike_mm : float
         The same, unless a thinner row has the same spacing in print: the chart then leaves open which of the
         two it is, the smaller is taken, and this is from where the wider may be meant.

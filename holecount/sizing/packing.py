@@ -25,8 +25,7 @@ class StrandSettings:
     Attributes
     ----------
     thickness_per_width : float
-        About 1.1 mm for 2.5 mm cane (derived from plausible thicknesses, trade notes section 4: none is
-        published); sane 0.3 to 0.6.
+        About 1.1 mm for 2.5 mm cane (derived from plausible thicknesses: none is published); sane 0.3 to 0.6.
     thickness_limits_mm : (float, float)
         Plausible thicknesses 0.8 to 1.2 mm (derived, as above).
     u_assumed_mm, u_measured_mm : float

@@ -63,7 +63,7 @@ def _figures_read(made: SizeChoice) -> list[Reason]:
         p = f.pitch
         out.append(
             Reason(
-                words=f"spacing centre to centre {mm_with_u(p.mean_mm, p.u_mean_mm)} ({inches_32(p.mean_mm)}), "
+                words=f"pitch, centre to centre, {mm_with_u(p.mean_mm, p.u_mean_mm)} ({inches_32(p.mean_mm)}), "
                 f"mean of {p.n}, from {p.min_mm:.1f} to {p.max_mm:.1f} mm",
                 source=source,
             )
@@ -95,7 +95,10 @@ def _by_spacing(
     f = made.figures
     if f.pitch is None or not any(r.spacing_row for r in rungs):
         return [
-            Reason(words="no spacing to go by: the hole decides", source="others let the hole decide: sources disagree")
+            Reason(
+                words=f"{'no pitch' if f.pitch is None else 'no spacing in the chart'} to go by: the hole decides",
+                source="others let the hole decide: sources disagree",
+            )
         ]
     pitch = f.pitch.mean_mm
     slack = rules.slack_mm(made.shape)
@@ -174,7 +177,7 @@ def _by_strands(made: SizeChoice, strands: StrandSettings) -> list[Reason]:
             words=f"{f.words} (strand {width(f.width_mm)} by {f.thickness_mm:.2f} mm, thickness {made.thickness_from})",
             source="strands in a hole: Perry 1917, Sharp; bore needed: packing of flat bars with rounded edges, derived"
             + (
-                f"; up to {strands.squeeze_frac:.0%} give of soaked cane counts as tight: assumption"
+                f"; up to {percent(strands.squeeze_frac)} give of soaked cane counts as tight: assumption"
                 if f.verdict == "tight"
                 else ""
             ),

@@ -39,7 +39,7 @@ def remarks_for(
 
 
 def _pointed_to(made: SizeChoice, rungs: tuple[Rung, ...]) -> tuple[Rung | None, Rung | None]:
-    """Widest rungs by the mean spacing alone, and by the small holes against the chart's holes alone."""
+    """Widest rungs by the mean pitch alone, and by the small holes against the chart's holes alone."""
     pitch, hole = made.figures.pitch, made.figures.small_hole_mm
     by_spacing = highest(rungs, lambda r: r.spacing_mm <= pitch.mean_mm + 1e-9) if pitch else None
     by_hole = highest(rungs, lambda r: r.hole_chart_mm <= hole + 1e-9) if hole else None
@@ -65,7 +65,7 @@ def _conflict(made: SizeChoice, rungs: tuple[Rung, ...], strands: StrandSettings
     if by_spacing is None or by_hole is None or f.pitch is None or f.small_hole_mm is None:
         return []
     pitch, hole, wide = f.pitch.mean_mm, f.small_hole_mm, by_spacing.width_mm
-    asks = f"spacing and hole point to different rows: {length(pitch)} asks for {size(wide)}"
+    asks = f"spacing and hole point to different rows: a pitch of {length(pitch)} asks for {size(wide)}"
     if by_hole.width_mm < wide:
         measured = made.thickness_from == "measured" and made.thickness_mm is not None
         thickness = made.thickness_mm if measured else assumed_thickness_mm(wide, strands)
@@ -88,7 +88,7 @@ def _conflict(made: SizeChoice, rungs: tuple[Rung, ...], strands: StrandSettings
 
 
 def _outside(made: SizeChoice, rungs: tuple[Rung, ...], rules: RuleSettings) -> Said:
-    """Spacing beyond the chart's first or last row."""
+    """A pitch beyond the chart's first or last row."""
     f = made.figures
     spaced = [r.spacing_row.spacing_mm for r in rungs if r.spacing_row and r.spacing_row.spacing_mm is not None]
     if f.pitch is None or not spaced:
@@ -161,7 +161,7 @@ def _rails(made: SizeChoice, rules: RuleSettings) -> Said:
         names = " and ".join(raked)
         are, them = ("rails are", "them") if len(raked) > 1 else ("rail is", "it")
         words = (
-            f"the {names} {are} raked by {angle:.0f}°, which lengthens the spacing along {them}: "
+            f"the {names} {are} raked by {angle:.0f}°, which lengthens the pitch along {them}: "
             f"{along:.2f} mm is {across:.2f} mm straight across{front}"
         )
         out.append(("raked", words))
@@ -192,7 +192,7 @@ def _missing(made: SizeChoice) -> Said:
     f = made.figures
     out: Said = []
     if f.pitch is None:
-        words = "no spacing was given: only what the holes allow is known; count holes in six inches"
+        words = "no pitch was given: only what the holes allow is known; count holes in six inches"
         out.append(("no-spacing", words))
     if f.small_hole_mm is None:
         out.append(("no-hole", "no hole diameter is known: gauge the smallest holes with a drill bit before buying"))
@@ -218,7 +218,7 @@ def _names(made: SizeChoice, rules: RuleSettings) -> Said:
         thumb = pitch.mean_mm / rules.rule_of_thumb
         if abs(thumb / c.width_mm - 1) > rules.rule_of_thumb_frac + 1e-9:
             words = (
-                "by the rule of thumb (spacing is six widths, give or take a fifth; derived) "
+                "by the rule of thumb (the pitch is six widths, give or take a fifth; derived) "
                 f"{length(pitch.mean_mm)} would want about {width(round(thumb * 4) / 4)}"
             )
             out.append(("rule-of-thumb", words))

@@ -35,10 +35,10 @@ COUCHING = 2
 """What couching adds to a hole (Perry 1917; Sharp)."""
 
 MOST_STRANDS = 16
-"""More strands than that in one hole are a slip of the pen: eight is the most the trade names."""
+"""More strands than that in one hole are a slip of the pen: eight is the most the trade names. Own choice."""
 
 LEAST_CHANCE = 0.005
-"""Widths below this chance are not listed."""
+"""Widths below this chance are not listed. Own choice."""
 
 
 def choose(
@@ -98,7 +98,7 @@ def choose(
     by_chart = tuple(says(c, rungs_of(c), figures) for c in [decider, *others])
     width = rungs[index].width_mm if index is not None else rungs[0].width_mm
     thickness = strand_thickness_mm if strand_thickness_mm is not None else assumed_thickness_mm(width, strands)
-    fits = _fits(width, thickness, figures, shape, couched, fullest_hole, n_strands, strands)
+    fits = _fits(width, thickness, figures, shape, fullest_hole, n_strands, strands)
     ordinary_couched = next((f.verdict for f in fits if f.n_strands == ORDINARY + COUCHING), None)
     made = SizeChoice(
         choice=choice,
@@ -125,7 +125,7 @@ def choose(
 
 def _check(figures: Figures, shape: str | None, thickness_mm: float | None, fullest_hole: int | None) -> None:
     if figures.pitch is None and figures.small_hole_mm is None:
-        raise BadInput("There is neither a spacing nor a hole diameter to choose by.", "Measure at least one of them.")
+        raise BadInput("There is neither a pitch nor a hole diameter to choose by.", "Measure at least one of them.")
     if shape is not None and shape not in SHAPES:
         raise BadInput(f"'{shape}' is no shape of a seat.", f"Shapes are: {', '.join(SHAPES)}.")
     if thickness_mm is not None and not 0.3 <= thickness_mm <= 3.0:
@@ -166,7 +166,6 @@ def _fits(
     thickness_mm: float,
     figures: Figures,
     shape: str | None,
-    couched: bool,
     fullest_hole: int | None,
     n_deciding: int,
     strands: StrandSettings,

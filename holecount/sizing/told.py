@@ -7,6 +7,7 @@ from typing import Any
 from holecount.lengths import inches_32, mm_with_u
 from holecount.sizing.choice import SizeChoice
 from holecount.sizing.words import length, percent, size, width
+from holecount.stats import look_again
 
 SCHEMA = 1
 
@@ -27,7 +28,7 @@ def lines(made: SizeChoice, *, explain: bool = False, columns: int = 88) -> list
     rows: list[tuple[str, str]] = []
     if f.pitch is not None:
         what = f"{mm_with_u(f.pitch.mean_mm, f.pitch.u_mean_mm)} ({inches_32(f.pitch.mean_mm)}) centre to centre"
-        rows.append(("spacing", what))
+        rows.append(("pitch", what))
     if f.tightest is not None:
         rows.append(("tightest", f"{length(f.tightest.pitch_mm)}, {f.tightest.words}"))
     if f.hole is not None and f.small_hole_mm is not None:
@@ -51,20 +52,15 @@ def lines(made: SizeChoice, *, explain: bool = False, columns: int = 88) -> list
     wide = max(len(r[0]) for r in rows) + 2
     for name, what in rows:
         out += _wrapped(f"{name:<{wide}}{what}", columns, " " * wide)
-    to_know = [r for r in made.remarks if r.code != "near-even"]
-    if to_know:
-        out += ["", "To know"]
-        for r in to_know:
+    good_to_know = [r for r in made.remarks if r.code != "near-even"]
+    if good_to_know:
+        out += ["", "Good to know"]
+        for r in good_to_know:
             out += _wrapped(f"- {r.words}", columns, "  ")
     if made.low_confidence:
         out += ["", "Look again"]
-        for low in made.low_confidence:
-            holes = (
-                f"hole {low.first_hole}"
-                if low.first_hole == low.last_hole
-                else f"holes {low.first_hole} to {low.last_hole}"
-            )
-            out += _wrapped(f"- {low.rail}, {holes}: {low.reason}; {low.advice}", columns, "  ")
+        for words in look_again(made.low_confidence):
+            out += _wrapped(f"- {words}", columns, "  ")
     if explain:
         out += ["", "Why"]
         for k, reason in enumerate(made.reasons, 1):

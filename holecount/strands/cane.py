@@ -11,6 +11,7 @@ from holecount.strands.plan import StrandPlan
 from holecount.troubles import BadInput
 
 MM_PER_FOOT = 12 * MM_PER_INCH
+"""Exact, as `MM_PER_INCH`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +27,7 @@ class CaneSettings:
     length_mm : float
         One length of cane as it comes; 3 to 6 m (Perry: 10 to 20 ft).
     allowance : float
-        Length to buy over net length; 1.2 to 2 (derived, trade notes: about 1.5).
+        Length to buy over net length; 1.2 to 2 (derived: about 1.5).
     low_factor, high_factor : float
         Ends of the interval for the length to buy, over net length: published use of like seats over what this
         module reckons for them runs from 0.70 (Perry, 12 x 12 in) to 2.25 (Peters, 72 holes), see

@@ -37,7 +37,7 @@ class CornerSettings:
 
 
 BOW_FRAC = 0.5
-"""A rail counts as bowed when a parabola leaves at most this share of a line's root mean square misfit."""
+"""A rail counts as bowed when a parabola leaves at most this share of a line's root mean square misfit. Own choice."""
 
 
 def turns_deg(xy_mm: NDArray[np.float64], width: int) -> NDArray[np.float64]:

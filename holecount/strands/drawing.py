@@ -15,7 +15,7 @@ from holecount.strands.order import Strand
 from holecount.strands.plan import STEPS, StrandPlan
 
 WIDTH = 900.0
-"""Width of every drawing in its own units; about the pixels it is made for."""
+"""Width of every drawing in its own units; about the pixels it is made for. Own choice."""
 
 OVER: Mapping[int, tuple[int, ...]] = {4: (1,), 5: (2, 4), 6: (1, 3)}
 """Earlier steps that a step passes under; it lies over all others (Perry for step 4; see STEPS for 5 and 6)."""
@@ -68,6 +68,7 @@ class _Sheet:
 
 
 HEAD, FOOT = 46.0, 40.0
+"""Room above and below the seat, in drawing units, for words and arrows. Own choice."""
 
 
 def _sheet(plan: StrandPlan, given: DrawingSettings) -> _Sheet:

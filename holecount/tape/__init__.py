@@ -1,11 +1,12 @@
-"""Readings from a tape measure: what was written, the photo's statistics, and a check by the photo."""
+"""Readings from a tape measure: what was written, the same statistics as of a photograph, and a check by it."""
 
 from holecount.tape.check import Check, check, check_alone
-from holecount.tape.reading import Basis, Quantity, Reading, read_list, refuse_impossible
+from holecount.tape.reading import QUANTITY_NAMES, Basis, Quantity, Reading, read_list, refuse_impossible
 from holecount.tape.readings_file import read_file, read_text
-from holecount.tape.statistics import Tape, TapeSettings, tape_stats
+from holecount.tape.statistics import Tape, TapeSettings, mean_of, tape_stats
 
 __all__ = [
+    "QUANTITY_NAMES",
     "Basis",
     "Check",
     "Quantity",
@@ -14,6 +15,7 @@ __all__ = [
     "TapeSettings",
     "check",
     "check_alone",
+    "mean_of",
     "read_file",
     "read_list",
     "read_text",

@@ -7,7 +7,7 @@ from typing import Literal
 from holecount.lengths import MM_PER_INCH, SIX_INCHES_MM, inches_32, mm_with_u
 from holecount.measurement import Measurement
 from holecount.stats import RailStats, Spread
-from holecount.tape.reading import Reading, is_possible, limits_mm
+from holecount.tape.reading import QUANTITY_NAMES, Reading, is_possible, limits_mm
 from holecount.tape.statistics import Tape, pitch_from_counts, tape_stats
 
 Verdict = Literal["agrees", "doubtful", "wrong"]
@@ -87,7 +87,7 @@ def check_alone(tape: Tape, settings: CheckSettings | None = None) -> tuple[Chec
         others = Tape(readings=tape.readings[:k] + tape.readings[k + 1 :], typed=tape.typed)
         if not is_possible(reading):
             stats = tape_stats(others)
-            out.append(_check_length_or_count_impossible(reading, stats, s))
+            out.append(_check_impossible(reading, stats, s))
             continue
         if reading.quantity in ("six-inches", "along"):
             out.append(_count_alone(reading, others))
@@ -285,7 +285,7 @@ def _count_alone(reading: Reading, others: Tape) -> Check:
     return _found(reading, "doubtful" if least - 1 <= n <= most + 1 else "wrong", expected, ())
 
 
-def _check_length_or_count_impossible(reading: Reading, stats: RailStats, s: CheckSettings) -> Check:
+def _check_impossible(reading: Reading, stats: RailStats, s: CheckSettings) -> Check:
     """A reading that no seat could have."""
     if reading.n_holes is not None:
         return _found(reading, "wrong", "no seat has that many or that few", ())
@@ -319,9 +319,8 @@ def _found(reading: Reading, verdict: Verdict, expected: str, slips: tuple[str, 
     said = f"{reading.place} " if reading.place else ""
     basis = {"centre": "", "side": ", side to side", "between": ", wood between"}[reading.basis]
     note = f" ({reading.note})" if reading.note else ""
-    words = (
-        f"{said}{reading.quantity} {reading.as_written}{basis}{note}: {verdict}; read as {reading.words}; {expected}"
-    )
+    what = f"{said}{QUANTITY_NAMES[reading.quantity]} {reading.as_written}{basis}{note}"
+    words = f"{what}: {verdict}; read as {reading.words}; {expected}"
     if slips:
         words += f"; likely slip: {'; or '.join(slips)}"
     return Check(reading=reading, verdict=verdict, expected=expected, slips=slips, words=words)

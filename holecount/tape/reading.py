@@ -17,6 +17,9 @@ Basis = Literal["centre", "side", "between"]
 
 PLACES = ("front", "right", "back", "left", "ring")
 
+QUANTITY_NAMES: dict[str, str] = {"pitch": "pitch", "hole": "hole", "six-inches": "six inches", "along": "along"}
+"""How a quantity is named in front of its reading, as in a file of readings."""
+
 QUANTITY_WORDS: dict[str, str] = {
     "pitch": "distance from hole to hole",
     "hole": "hole diameter",
@@ -28,13 +31,16 @@ INCH_DIVISION_MM = MM_PER_INCH / 16
 """Division a tape in inches is taken to be read to: charts and tapes go to 1/16 (common practice, no source)."""
 
 PITCH_LIMITS_MM = (5.0, 50.0)
-"""Distances that a hole-to-hole seat can have; charts run from 3/8 to 7/8 in (9.5 to 22 mm)."""
+"""Distances that a hole-to-hole seat can have; charts run from 3/8 to 7/8 in (9.5 to 22 mm). Own choice."""
 
 HOLE_LIMITS_MM = (1.5, 15.0)
-"""Bores that a hole-to-hole seat can have; charts run from 1/8 to 5/16 in (3.2 to 7.9 mm)."""
+"""Bores that a hole-to-hole seat can have; charts run from 1/8 to 5/16 in (3.2 to 7.9 mm). Own choice."""
 
 SIX_INCHES_LIMITS = (3.0, 30.0)
+"""Holes in six inches at those pitches (derived)."""
+
 ALONG_LIMITS = (2.0, 200.0)
+"""Holes along a rail, or round a seat, that there can be. Own choice: seats have below 200."""
 
 _VULGAR = {
     "½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8", "⅓": "1/3", "⅔": "2/3",

@@ -2,10 +2,12 @@
 
 from pathlib import Path
 
+from holecount import loading
 from holecount.tape.reading import Basis, Quantity, Reading, read_list
-from holecount.troubles import BadInput, require_plain_file
+from holecount.troubles import BadInput
 
 MOST_BYTES = 100_000
+"""Of a file of readings. Own choice."""
 
 _QUANTITIES: dict[str, Quantity] = {
     "pitch": "pitch",
@@ -65,18 +67,8 @@ def read_text(text: str, *, source: str = "the readings", unit: str | None = Non
 
 def read_file(path: Path, *, unit: str | None = None) -> list[Reading]:
     """Readings from a text file (UTF-8); `BadInput` when it cannot be read."""
-    try:
-        require_plain_file(path)
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as e:
-        raise BadInput(f"'{path}' cannot be read: {e.strerror or e}.", "Give a text file of readings.") from e
-    if len(data) > MOST_BYTES:
-        raise BadInput(f"'{path}' is too long for a list of readings (over {MOST_BYTES // 1000} kB).")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as e:
-        raise BadInput(f"'{path}' is not a list of readings (not UTF-8 text).") from e
+    hint = "Give a text file of readings as in docs/tape.md."
+    text = loading.read_text(path, most_bytes=MOST_BYTES, what="a file of readings", hint=hint)
     return read_text(text, source=f"'{path}'", unit=unit)
 
 

@@ -119,6 +119,11 @@ def pitch_spread(
     return _spread(values, [r.u_mm for r in readings], extra, settings.pitch_scatter_frac, typed, u_shared_mm=u_hole)
 
 
+def mean_of(spread: Spread) -> str:
+    """``mean of 3``, or that there is but one reading."""
+    return f"mean of {spread.n}" if spread.n > 1 else "one reading"
+
+
 def pitch_from_counts(counts: Sequence[float]) -> tuple[float, float, float] | None:
     """Pitch in mm with its own and shared uncertainty, from holes counted in six inches.
 

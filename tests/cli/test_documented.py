@@ -9,7 +9,8 @@ import made_measurement as made
 import pytest
 
 from holecount import cli, tally, troubles
-from holecount.fitness import Fitness, Remark, Sharpness
+from holecount.fitness import Fitness, Remark
+from holecount.sharpness import Sharpness
 from holecount.stats import LowConfidence
 
 ROOT = Path(__file__).parents[2]

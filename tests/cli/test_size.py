@@ -57,7 +57,7 @@ def complaint(capsys: Capture, *arguments: str, status: int = 4) -> str:
 def test_saved_measurement(capsys: Capture, saved: Path) -> None:
     told = size(capsys, str(saved))
     assert told.startswith("Take  2.25 mm (fine-fine), ")
-    for word in ("spacing", "tightest", "holes", "4 strands", "binder", "charts", "To know", "Look again", "glare"):
+    for word in ("pitch", "tightest", "holes", "4 strands", "binder", "charts", "Good to know", "Look again", "glare"):
         assert word in told
     assert max(map(len, told.splitlines())) <= 88
     plain = as_json(capsys, str(saved))

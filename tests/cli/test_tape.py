@@ -35,7 +35,7 @@ def test_tape_alone(capsys: Capture) -> None:
     told = tape(capsys, "--six-inches", "12, 12, 11 1/2", "--hole", "3/16", "--pitch", "1/2, 1/2+")
     assert told.startswith("Readings\n")
     assert "Take  2.25 mm (fine-fine)" in told
-    assert "seat by the tape: spacing" in " ".join(told.split())
+    assert "seat by the tape: pitch" in " ".join(told.split())
     assert max(map(len, told.splitlines())) <= 88
 
 

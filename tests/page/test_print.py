@@ -14,7 +14,7 @@ from holecount.decide import decide
 from holecount.measurement import Measurement
 from holecount.sheet import JobNotes, content_of, render_sheet
 from holecount.sheet.plots import seat_outline
-from holecount.sheet.weave import weave_of
+from holecount.sheet.strand_pages import strand_pages_of
 from holecount.stats import LowConfidence
 from holecount.tape import Reading, read_list
 from holecount.troubles import DOUBTS
@@ -91,7 +91,7 @@ def test_one_page(case: object, shape: str, page: "Page", tmp_path: Path) -> Non
 
 def test_the_plan_comes_after_two_to_a_page(page: "Page", tmp_path: Path) -> None:
     m = made.plain()
-    weave = weave_of(m)
+    weave = strand_pages_of(m)
     html = render_sheet(content_of(m, decide(m), JobNotes(name="x")), m, drawings=weave.pages)
     (tmp_path / "sheet.html").write_text(html, encoding="utf-8")
     page.goto((tmp_path / "sheet.html").as_uri())

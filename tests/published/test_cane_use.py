@@ -1,4 +1,4 @@
-"""Cane reckoned against the trade notes' geometry and against what teachers have published."""
+"""Cane reckoned against geometry and against what teachers have published."""
 
 import pytest
 

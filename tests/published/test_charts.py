@@ -218,7 +218,7 @@ def test_holes_in_six_inches(pitch_in: float, count: float) -> None:
     [(2.25, 3 / 16, 6, 0.83), (2.5, 3 / 16, 6, 0.93), (3.0, 1 / 4, 6, 0.66)],
 )
 def test_fill_of_the_hole_and_what_the_packing_makes_of_it(width: float, hole_in: float, n: int, fill: float) -> None:
-    """Shares of the bore that square-edged strands 1.1 mm thick fill (derived in the trade notes): all go."""
+    """Shares of the bore that square-edged strands 1.1 mm thick fill (derived): all go."""
     bore = hole_in * INCH
     assert n * width * 1.1 / (3.14159265 * bore**2 / 4) == pytest.approx(fill, abs=0.04)
     assert bore_needed_mm(n, width, 1.1) <= 1.05 * bore

@@ -22,7 +22,7 @@ def number(i: int, j: int, m: int, n: int) -> int:
 
 
 def printed_pattern(m: int, n: int) -> dict[int, Counter[frozenset[int]]]:
-    """Every run of steps 1 to 6 on m x n spaces, by the trade notes' formulas (Perry's Fig. 4 for squares)."""
+    """Every run of steps 1 to 6 on m x n spaces, by derived formulas (Perry's Fig. 4 for squares)."""
 
     def run(a: tuple[int, int], b: tuple[int, int]) -> frozenset[int]:
         return frozenset((number(*a, m, n), number(*b, m, n)))

@@ -127,7 +127,7 @@ def test_drawn_centres_are_found_to_a_third_of_a_pixel(drawn: list[Gauged]) -> N
 
 def test_rounding_is_told_apart_from_none(drawn: list[Gauged]) -> None:
     true = np.concatenate([g.true("chamfer_mm")[g.plain] for g in drawn])
-    got = np.concatenate([g.of("chamfer_mm")[g.plain] for g in drawn])
+    got = np.concatenate([g.of("rounding_mm")[g.plain] for g in drawn])
     assert np.corrcoef(true, got)[0, 1] > 0.7
 
 

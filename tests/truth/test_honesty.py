@@ -36,7 +36,7 @@ def test_a_hole_drilled_twice_is_told_or_counted(measured: list[Case]) -> None:
     doubled = [c for c in measured if c.kind == "doubled"]
     assert doubled
     for c in doubled:
-        assert not c.wrong or any("beside the row" in reason or "usual spacing" in reason for reason in c.reasons)
+        assert not c.wrong or any("beside the row" in reason or "usual pitch" in reason for reason in c.reasons)
 
 
 @pytest.mark.parametrize(("n", "share"), [(20, 0.5), (119, 0.6827), (300, 0.9545), (7, 0.9)])

@@ -153,7 +153,7 @@ def test_starting_camera_sees_the_reference_at_its_size():
 
 
 def test_a_card_too_thick_by_a_wrong_height_shifts_scale_as_geometry_says():
-    """Scale is off by h / (H - h): vision notes, trap 5."""
+    """Scale is off by h / (H - h), H the height of the camera (derived)."""
     rng = np.random.default_rng(9)
     cam = camera(rng, 2.0)
     flat = card(rng, cam, u_px=0.02)

@@ -1,77 +1,21 @@
-"""What `look` remarks on: sharpness against blurs put in, and each remark when it should and not before."""
+"""What `look` remarks on: each remark when it should and not before."""
 
-import json
 from dataclasses import replace
-from pathlib import Path
 
-import cv2
 import made_measurement as made
 import numpy as np
 import pytest
+from drawn_discs import discs
 
 from holecount import fitness
-from holecount.fitness import look_at, sharpness_of
+from holecount.fitness import look_at
 from holecount.holes.hole import Hole
 from holecount.measure import MeasureRequest
 from holecount.measurement import Measurement
-from holecount.photo import Photo, read_photo
+from holecount.photo import Photo
 from holecount.troubles import NoHoles, NoScale
 
-SAMPLES = Path(__file__).parents[2] / "samples"
-
-
-def discs(blur_px: float, *, shake_px: float = 0.0, noise: float = 3.0, size: tuple[int, int] = (1600, 1200)) -> Photo:
-    """Discs of many greys, drawn at four times the size so that their own edges are sharp."""
-    rng = np.random.default_rng(7)
-    fine = np.full((size[1] * 4, size[0] * 4), 170, np.uint8)
-    for _ in range(70):
-        x, y = rng.uniform(0, [size[0] * 4, size[1] * 4]).astype(int)
-        cv2.circle(fine, (int(x), int(y)), int(rng.uniform(160, 480)), int(rng.uniform(20, 230)), -1)
-    grey = cv2.resize(fine, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    if blur_px:
-        grey = cv2.GaussianBlur(grey, (0, 0), blur_px)
-    if shake_px:
-        grey = cv2.GaussianBlur(grey, (0, 0), sigmaX=shake_px, sigmaY=0.01)
-    grey = np.clip(grey + rng.normal(0, noise, grey.shape), 0, 255).round().astype(np.uint8)
-    return Photo(path=Path("discs.png"), sha256="", bgr=cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR))
-
-
-@pytest.mark.parametrize("blur_px", [1.0, 1.5, 2.0, 3.0])
-def test_sharpness_is_the_blur_put_in(blur_px: float) -> None:
-    found = sharpness_of(discs(blur_px)).blur_px
-    assert found == pytest.approx(blur_px, rel=0.2)
-
-
-def test_sharpness_rises_with_blur_and_a_sharp_picture_is_sharp() -> None:
-    found = [sharpness_of(discs(b)).blur_px for b in (0.0, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0)]
-    assert all(f is not None for f in found)
-    assert found == sorted(found)  # type: ignore[type-var]
-    assert found[0] < 0.6  # type: ignore[operator]
-    assert found[-1] > 3.0  # type: ignore[operator]
-
-
-def test_shaking_shows_in_one_direction() -> None:
-    found = sharpness_of(discs(0.5, shake_px=3.0))
-    assert found.best_px is not None
-    assert found.worst_px is not None
-    assert found.worst_px > 2.2
-    assert found.worst_px > 2 * found.best_px
-
-
-def test_samples_agree_with_the_blur_they_were_made_with() -> None:
-    # The truth knows the lens's blur; noise, sharpening and JPEG come on top.
-    for truth in SAMPLES.glob("*.json"):
-        found = sharpness_of(read_photo(truth.with_suffix(".jpg"))).blur_px
-        assert found is not None
-        assert found == pytest.approx(json.loads(truth.read_text())["blur_px"], abs=0.5), truth.name
-
-
-def test_no_edges() -> None:
-    flat = Photo(path=Path("flat.png"), sha256="", bgr=np.full((600, 800, 3), 120, np.uint8))
-    assert sharpness_of(flat).blur_px is None
-
-
-# Remarks. Measuring is made up; the picture is sharp and in good light unless said otherwise.
+# Measuring is made up; the picture is sharp and in good light unless said otherwise.
 
 
 def larger(m: Measurement, factor: float, shift: float = 0.0) -> Measurement:

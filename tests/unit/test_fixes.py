@@ -173,9 +173,9 @@ def test_files(tmp_path: Path) -> None:
     file.write_text(FULL, encoding="utf-8")
     assert fixes.read(file) == fixes.from_text(FULL)
     file.write_bytes(b"\xff\xfe\x00")
-    for path, words in ((file, "not text"), (tmp_path, "not a file"), (tmp_path / "no.json", "cannot be read")):
+    for path, words in ((file, "not UTF-8 text"), (tmp_path, "not a file"), (tmp_path / "no.json", "cannot be read")):
         with pytest.raises(BadInput, match=words):
             fixes.read(path)
     file.write_text(" " * 2_000_000)
-    with pytest.raises(BadInput, match="too large"):
+    with pytest.raises(BadInput, match="too long"):
         fixes.read(file)

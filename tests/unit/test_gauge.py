@@ -140,10 +140,9 @@ def made_reading(cam: Camera, centre: tuple[float, float], diameter_mm: float, h
         u_own_diameter_mm=0.05,
         u_shared_diameter_mm=0.04,
         u_own_centre_mm=0.02,
-        chamfer_mm=0.3,
+        rounding_mm=0.3,
         arc_seen_frac=1 - hidden / 32,
         out_of_round_mm=0.0,
-        contrast=0.8,
         blur_px=0.8,
         saturated_frac=0.0,
         blocked_score=0.0,
@@ -167,7 +166,7 @@ def test_regauging_by_a_camera_further_off_scales_every_length() -> None:
     new = regauge(old, far)
     assert new[0].diameter_mm == pytest.approx(4.5 * 1.01, rel=1e-6)
     assert new[0].u_shared_diameter_mm == pytest.approx(0.04 * 1.01, rel=1e-6)
-    assert new[0].chamfer_mm == pytest.approx(0.3 * 1.01, rel=1e-6)
+    assert new[0].rounding_mm == pytest.approx(0.3 * 1.01, rel=1e-6)
     # Too little rim for a circle: the diameter stays, the place is mapped.
     assert new[1].diameter_mm == 4.5
     assert new[1].x_mm == pytest.approx(20.2, rel=1e-6)
@@ -188,7 +187,7 @@ def test_a_place_without_a_hole_is_no_hole_and_never_nan(level: int) -> None:
     for r in got:
         # Black shows nothing either way; on plain wood a hole would be seen.
         assert r.hole_score < (0.3 if level else 1.1)
-        for name in ("diameter_mm", "u_own_diameter_mm", "u_shared_diameter_mm", "x_mm", "y_mm", "blur_px", "contrast"):
+        for name in ("diameter_mm", "u_own_diameter_mm", "u_shared_diameter_mm", "x_mm", "y_mm", "blur_px"):
             assert np.isfinite(getattr(r, name))
 
 

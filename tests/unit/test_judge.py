@@ -43,8 +43,8 @@ def good() -> Measurement:
 def rim(**given: object) -> RimReading:
     usual = dict(
         x_px=100.0, y_px=100.0, x_mm=0.0, y_mm=0.0, rim_px=np.zeros((32, 2)), rim_weight=np.ones(32), diameter_mm=5.0,
-        u_own_diameter_mm=0.05, u_shared_diameter_mm=0.05, u_own_centre_mm=0.02, chamfer_mm=0.3, arc_seen_frac=1.0,
-        out_of_round_mm=0.02, contrast=0.8, blur_px=0.7, saturated_frac=0.0, blocked_score=0.0, hole_score=0.99,
+        u_own_diameter_mm=0.05, u_shared_diameter_mm=0.05, u_own_centre_mm=0.02, rounding_mm=0.3, arc_seen_frac=1.0,
+        out_of_round_mm=0.02, blur_px=0.7, saturated_frac=0.0, blocked_score=0.0, hole_score=0.99,
     )  # fmt: skip
     return RimReading(**{**usual, **given})
 

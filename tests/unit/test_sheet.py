@@ -16,10 +16,8 @@ from holecount.decide import Wishes, decide
 from holecount.measurement import Measurement
 from holecount.photo import Photo
 from holecount.sheet import Drawing, JobNotes, content_of, render_sheet
-from holecount.sheet.content import look_again
 from holecount.sheet.pictures import marked_jpeg, photo_of, small_jpeg
 from holecount.sheet.plots import round_the_seat, seat_outline
-from holecount.stats import LowConfidence
 from holecount.tape import read_list
 from holecount.troubles import BadInput
 
@@ -194,13 +192,6 @@ def test_only_the_paper_is_cut_short() -> None:
     hidden = [a for tag, a in page.elements if tag == "li" and a.get("class") == "screen-only"]
     assert len(hidden) >= 6
     assert "and 6 more, on the screen" in page.text or "and 7 more, on the screen" in page.text
-
-
-def test_like_doubts_are_said_once_with_all_their_holes() -> None:
-    stretch = {"rail": "front", "flag": "glare", "reason": "washed out by glare", "advice": "shade the lamp"}
-    low = [LowConfidence(first_hole=a, last_hole=b, **stretch) for a, b in ((3, 3), (7, 9))]
-    assert look_again(low) == ("holes 3, 7 to 9: washed out by glare; shade the lamp",)
-    assert look_again(low[:1]) == ("hole 3: washed out by glare; shade the lamp",)
 
 
 def test_drawings_come_on_pages_of_their_own() -> None:

@@ -39,6 +39,17 @@ def test_seats_that_differ_are_told_apart_and_the_thinnest_goes_on_all() -> None
     assert not any(r.startswith("a differs") for r in made_set.remarks)
 
 
+def test_of_three_the_odd_one_is_named_alone() -> None:
+    made_set = set_of([seat("a"), seat("b"), seat("wide", 19.05)], name="three")
+    assert [r.split(":")[0] for r in made_set.remarks if "differs" in r] == ["wide differs"]
+
+
+def test_seats_of_no_set_are_said_to_be_none() -> None:
+    made_set = set_of([seat("a", 11.0), seat("b", 12.7), seat("c", 15.0), seat("d", 19.05)], name="four")
+    assert not any("differs" in r for r in made_set.remarks)
+    assert "The seats differ in pitch, from 11.0 to 19.1 mm: hardly of one set." in made_set.remarks
+
+
 def test_chance_for_all_is_that_of_all_together() -> None:
     rng = np.random.default_rng(4)
     seats = [seat(f"{k}", 12.0 + 0.02 * rng.standard_normal()) for k in range(3)]

@@ -155,5 +155,5 @@ def test_settings_that_cannot_be() -> None:
     for bad in ({"strand_thickness_mm": 0.1}, {"fullest_hole": 0}, {"fullest_hole": 40}, {"shape": "star"}):
         with pytest.raises(BadInput):
             choose(seat(15.0, 5.0), **bad)  # type: ignore[arg-type]
-    with pytest.raises(BadInput, match="neither a spacing nor a hole"):
+    with pytest.raises(BadInput, match="neither a pitch nor a hole"):
         choose(Figures(origin="typed"))

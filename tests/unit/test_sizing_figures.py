@@ -182,7 +182,7 @@ def test_photo_and_tape_that_disagree_widen_the_error_and_say_so() -> None:
     assert both.pitch is not None
     assert photo.pitch is not None
     assert both.pitch.u_mean_mm > 2 * photo.pitch.u_mean_mm
-    assert "photo and tape disagree on the spacing" in both.warnings[0]
+    assert "photo and tape disagree on the pitch" in both.warnings[0]
     assert "measurement" in codes(choose(both))
 
 

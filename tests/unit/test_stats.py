@@ -4,7 +4,15 @@ import numpy as np
 import pytest
 
 from holecount.holes.hole import Hole
-from holecount.stats import diameter_spread, low_confidence, pitch_spread, rail_stats, six_inch_counts
+from holecount.stats import (
+    LowConfidence,
+    diameter_spread,
+    look_again,
+    low_confidence,
+    pitch_spread,
+    rail_stats,
+    six_inch_counts,
+)
 
 
 def hole(k, x, y=0.0, status="open", d=5.0, u=0.05, doubts=()):
@@ -75,7 +83,7 @@ def test_diameter_spread_keeps_shared_whole():
 
 @pytest.mark.parametrize(("pitch_in", "count"), [(3 / 8, 16.0), (1 / 2, 12.0), (5 / 8, 9.6), (3 / 4, 8.0)])
 def test_holes_in_six_inches_by_geometry(pitch_in, count):
-    """152.4 / pitch of even rows: derived table of the trade notes; whole holes lie within one of it."""
+    """152.4 / pitch of even rows: derived; whole holes lie within one of it."""
     pitch = pitch_in * 25.4
     holes = row(np.arange(40) * pitch, d=0.1)
     stats = rail_stats("front", holes, closed=False, u_scale_rel=0.0)
@@ -110,3 +118,22 @@ def test_low_confidence_joins_neighbours_with_the_same_doubt():
     stretches = low_confidence("front", holes)
     assert [(c.first_hole, c.last_hole, c.flag) for c in stretches] == [(3, 5, "glare"), (9, 9, "glare")]
     assert all(c.reason and c.advice for c in stretches)
+
+
+@pytest.mark.parametrize(
+    ("stretches", "words"),
+    [
+        ([(3, 3)], "hole 3"),
+        ([(3, 3), (7, 9)], "holes 3, 7 to 9"),
+        # A corner hole stands in the stretches of both its rails.
+        ([(49, 61), (61, 85), (85, 100)], "holes 49 to 100"),
+        ([(21, 21), (21, 22), (47, 47)], "holes 21 to 22, 47"),
+        ([(21, 21), (21, 21)], "hole 21"),
+        ([(1, 5), (60, 61), (66, 66), (1, 1), (106, 106)], "holes 1 to 5, 60 to 61, 66, 106"),
+        ([(1, 5), (60, 61), (113, 1)], "holes 113 to 5, 60 to 61"),
+    ],
+)
+def test_like_doubts_are_said_once_with_all_their_holes(stretches, words):
+    told = {"rail": "front", "flag": "glare", "reason": "washed out by glare", "advice": "shade the lamp"}
+    low = [LowConfidence(first_hole=a, last_hole=b, **told) for a, b in stretches]
+    assert look_again(low) == (f"{words}: washed out by glare; shade the lamp",)

@@ -9,7 +9,7 @@ from holecount.strands.listing import metres_and_feet, seat_lines, step_pieces
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Weave:
+class StrandPages:
     """Steps 1 to 6 drawn, all together last.
 
     Attributes
@@ -32,7 +32,7 @@ class Weave:
         return (replace(self.drawings[0], notes=(*self.lines, *self.warnings)), *self.drawings[1:])
 
 
-def weave_of(m: Measurement, *, couched: bool = False) -> Weave:
+def strand_pages_of(m: Measurement, *, couched: bool = False) -> StrandPages:
     """Plan, draw and reckon.
 
     Raises
@@ -48,7 +48,7 @@ def weave_of(m: Measurement, *, couched: bool = False) -> Weave:
         if f"step-{step}" in drawn
     ]
     steps.append(Drawing(title="All steps together", svg=drawn["all-steps"]))
-    return Weave(
+    return StrandPages(
         drawings=tuple(steps),
         lines=(*seat_lines(plan), *_buying(plan, m, couched=couched)),
         warnings=tuple(plan.warnings),

@@ -1,4 +1,4 @@
-"""How the seat leans, read from its rows: under the right tilt their steps come out even.
+"""The camera's tilt, read from the rows of holes: under the right one their steps come out even.
 
 Only needed where nothing on the frame tells the tilt, as with one ruler seen along a single edge.
 """
@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeanSettings:
-    """Tilts tried: ``tilts_deg`` in ``n_ways`` directions each; pictures are taken at up to 35 degrees (sample set).
+class TiltSettings:
+    """Tilts tried: ``tilts_deg`` in ``n_ways`` directions each; pictures are taken at up to 33 degrees (sample set).
 
     u_tilt_deg : pictures are meant to be taken from straight above: a mild preference.
     n_marks : strongest marks that vote.
@@ -34,11 +34,11 @@ class LeanSettings:
     n_marks: int = 140
 
 
-def lean_of_rows(
-    photo: Photo, camera: Camera, references: Sequence[Reference], settings: LeanSettings | None = None
+def tilt_of_rows(
+    photo: Photo, camera: Camera, references: Sequence[Reference], settings: TiltSettings | None = None
 ) -> Camera:
     """A camera that sees the first reference at its size and the rows of holes with the most even steps."""
-    s = settings or LeanSettings()
+    s = settings or TiltSettings()
     marks = spot(flatten(photo, camera))
     outlines = np.array([camera.to_mm(r.outline_px[:4]) for r in references if len(r.outline_px) >= 4])
     free = ~inside_any(marks.xy_mm, outlines.reshape(-1, 4, 2), margin_mm=-1.0)
@@ -49,13 +49,13 @@ def lean_of_rows(
         votes = step_votes(tried.to_mm(marks_px), weight)[1]
         return float(votes.max() * np.exp(-0.5 * (tried.tilt_deg / s.u_tilt_deg) ** 2))
 
-    def leaning(tilt_deg: float, way: float) -> Camera:
-        lean = float(np.sin(np.radians(tilt_deg)))
-        normal = (lean * float(np.cos(way)), lean * float(np.sin(way)))
+    def tilted(tilt_deg: float, way: float) -> Camera:
+        run = float(np.sin(np.radians(tilt_deg)))
+        normal = (run * float(np.cos(way)), run * float(np.sin(way)))
         return starting_camera(references[0], photo.width_px, photo.height_px, camera.focal_px, normal)
 
     ways = np.arange(s.n_ways) * 2 * np.pi / s.n_ways
-    tried = [leaning(0.0, 0.0), *(leaning(t, float(w)) for t in s.tilts_deg for w in ways)]
+    tried = [tilted(0.0, 0.0), *(tilted(t, float(w)) for t in s.tilts_deg for w in ways)]
     if camera.position_mm[2] > 0:
         tried.append(camera)
     return max(tried, key=evenness)
