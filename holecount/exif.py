@@ -35,6 +35,9 @@ WANTED = frozenset(
 FULL_FRAME_DIAGONAL_MM = 43.2666
 """Diagonal of a 36 x 24 mm frame; EXIF's 35-mm-equivalent focal length refers to it (CIPA DCG-001)."""
 
+USUAL_FOCAL_35MM = 26.0
+"""Of the main camera of a phone, taken where EXIF is silent: 24 to 28 mm are common (common practice, no source)."""
+
 _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0}
 """Millimetres in FocalPlaneResolutionUnit: inch, centimetre (CIPA DC-008); 4, millimetre, is a common extension."""
 

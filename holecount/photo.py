@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount import decoder_words, exif, jpeg
-from holecount.exif import FULL_FRAME_DIAGONAL_MM as FULL_FRAME_DIAGONAL_MM
+from holecount.exif import FULL_FRAME_DIAGONAL_MM
 from holecount.torn import torn_row
 from holecount.troubles import BadInput, UnfitPhoto
 

@@ -29,7 +29,6 @@ from holecount.scale.quads import EdgePicture, edge_picture, propose_quads
 from holecount.scale.rectangle_fit import MISFIT_BY_CHANCE, RectangleFit, fit_rectangle
 from holecount.scale.rectangle_pose import (
     LensPrior,
-    anticlockwise,
     rectangle_mm,
 )
 from holecount.scale.reference import Reference
@@ -44,7 +43,6 @@ class FoundCard:
     Attributes
     ----------
     reference : Reference
-    known : KnownObject
     fit : RectangleFit
         Sides, corners and the pose they have for this shape.
     share, inside : shape (4,)
@@ -59,7 +57,6 @@ class FoundCard:
     """
 
     reference: Reference
-    known: KnownObject
     fit: RectangleFit
     share: Array
     inside: Array
@@ -131,36 +128,6 @@ def look_for_cards(
     return sorted(out, key=lambda c: -c.score)
 
 
-def card_from_corners(corners_px: Array, known: KnownObject, u_px: float = 1.5) -> Reference:
-    """Make a reference of four corners given by hand.
-
-    Parameters
-    ----------
-    corners_px : shape (4, 2)
-        Where the sides would meet (not where a round corner ends), in order round the card, either way, starting
-        anywhere. The pair of sides that looks longer is taken for the long one.
-    known : KnownObject
-    u_px : float
-        One standard uncertainty of a corner along each axis.
-
-    Raises
-    ------
-    ValueError
-        When there are not four corners in order round a convex figure.
-    """
-    q = np.asarray(corners_px, float)
-    if q.shape != (4, 2) or not np.isfinite(q).all():
-        raise ValueError("a rectangle has four corners, each an x and a y")
-    d = np.roll(q, -1, axis=0) - q
-    turn = d[:, 0] * np.roll(d, -1, axis=0)[:, 1] - d[:, 1] * np.roll(d, -1, axis=0)[:, 0]
-    if not ((turn > 0).all() or (turn < 0).all()):
-        raise ValueError("the four corners must go round the rectangle in order")
-    length = np.linalg.norm(d, axis=1)
-    if length[0] + length[2] < length[1] + length[3]:
-        q = np.roll(q, -1, axis=0)
-    return _reference(known, anticlockwise(q), np.full(4, float(u_px)), ("corners given by hand",))
-
-
 def _reference(known: KnownObject, corners_px: Array, u_px: Array, notes: tuple[str, ...]) -> Reference:
     return Reference(
         kind=known.kind,
@@ -202,7 +169,6 @@ def _measure(
     )
     return FoundCard(
         reference=_reference(known, fit.corners_px, fit.u_px, _notes(candidate, fit)),
-        known=known,
         fit=fit,
         share=candidate.share,
         inside=candidate.inside,

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from holecount.photo import FULL_FRAME_DIAGONAL_MM, Photo, looks_cut
+from holecount.exif import FULL_FRAME_DIAGONAL_MM, USUAL_FOCAL_35MM
+from holecount.photo import Photo, looks_cut
 from holecount.scale.quads import QuadSettings
 from holecount.scale.rectangle_pose import LensPrior
 
@@ -16,8 +17,6 @@ class CardSettings:
     Attributes
     ----------
     quads : QuadSettings
-    guessed_focal_35mm : float
-        Where EXIF is silent (24-28: the main camera of phones; common practice, no source).
     u_focal_exif_rel, u_focal_guess_rel : float
         Relative uncertainty of the focal length: EXIF's is a whole number of mm (0.02-0.04), a guess must leave
         room for other lenses (0.15-0.3); common practice, no source.
@@ -56,7 +55,6 @@ class CardSettings:
     """
 
     quads: QuadSettings = field(default_factory=QuadSettings)
-    guessed_focal_35mm: float = 26.0
     u_focal_exif_rel: float = 0.03
     u_focal_guess_rel: float = 0.2
     u_k1: float = 0.015
@@ -81,7 +79,7 @@ def lens_prior(photo: Photo, settings: CardSettings) -> LensPrior:
     half = float(np.hypot(w, h)) / 2
     known = photo.focal_px
     return LensPrior(
-        focal_px=known if known is not None else settings.guessed_focal_35mm * 2 * half / FULL_FRAME_DIAGONAL_MM,
+        focal_px=known if known is not None else USUAL_FOCAL_35MM * 2 * half / FULL_FRAME_DIAGONAL_MM,
         u_focal_rel=settings.u_focal_guess_rel if known is None or looks_cut(w, h) else settings.u_focal_exif_rel,
         u_k1=settings.u_k1,
         centre_px=np.array([(w - 1) / 2, (h - 1) / 2]),

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from holecount.exif import FULL_FRAME_DIAGONAL_MM, USUAL_FOCAL_35MM
 from holecount.fits import Fit, least_squares
-from holecount.photo import FULL_FRAME_DIAGONAL_MM
 from holecount.scale.first_camera import normal_of, starting_camera
 from holecount.scale.plane import Camera
 from holecount.scale.plane_model import N_CAMERA, N_RIMS, PlaneModel, PlaneSettings, RimShapes
@@ -39,8 +39,6 @@ class PlaneFit:
         What the rims brought, as a share of everything.
     heights_mm : tuple of float
         Of each reference above the rims, as fitted.
-    bore_spread_rel : float or None
-        Spread of the bores as gauged; None without rims.
     focal_from : str
         ``EXIF`` or ``a usual phone``.
     """
@@ -50,7 +48,6 @@ class PlaneFit:
     share: tuple[float, ...]
     holes_share: float
     heights_mm: tuple[float, ...]
-    bore_spread_rel: float | None
     focal_from: str
     parameters: Array
     covariance: Array
@@ -101,10 +98,9 @@ def thinned(reference: Reference, n_most: int) -> Reference:
     )
 
 
-def focal_of(width_px: int, height_px: int, focal_px: float | None, settings: PlaneSettings | None = None) -> float:
+def focal_of(width_px: int, height_px: int, focal_px: float | None) -> float:
     """EXIF's focal length in px, or a usual phone's."""
-    s = settings or PlaneSettings()
-    return focal_px or s.focal_35mm * float(np.hypot(width_px, height_px)) / FULL_FRAME_DIAGONAL_MM
+    return focal_px or USUAL_FOCAL_35MM * float(np.hypot(width_px, height_px)) / FULL_FRAME_DIAGONAL_MM
 
 
 def fit_plane(
@@ -141,7 +137,7 @@ def fit_plane(
             " or give a length by hand with --between. A ruler that is there but was not read: photograph nearer,"
             " or say its marks with --ruler mm or --ruler inch.",
         )
-    f = focal_of(width_px, height_px, focal_px, s)
+    f = focal_of(width_px, height_px, focal_px)
     nominal = (f, np.array([(width_px - 1) / 2, (height_px - 1) / 2]))
     if start is None:
         normals = [(0.0, 0.0)]
@@ -178,7 +174,6 @@ def fit_plane(
         share=share,
         holes_share=holes_share,
         heights_mm=tuple(model._own(fit.x, k)[1] for k in range(len(references))),
-        bore_spread_rel=model.u_bore_rel if rims is not None else None,
         focal_from="EXIF" if focal_px is not None else "a usual phone",
         parameters=fit.x,
         covariance=fit.covariance * s.widen**2,

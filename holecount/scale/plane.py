@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from holecount.photo import FULL_FRAME_DIAGONAL_MM
+from holecount.exif import FULL_FRAME_DIAGONAL_MM, USUAL_FOCAL_35MM
 
 Array = NDArray[np.float64]
 
@@ -77,8 +77,7 @@ class Camera:
     def slope(self, xy_mm: Array) -> Array:
         """Horizontal run per unit of depth of the line of sight at plane points (n, 2): shape (n, 2).
 
-        Points away from the lens: a wall seen ``depth`` below the rim appears at
-        ``xy - ...`` nearer the lens; the far wall of a bore shows on the side this vector points to.
+        Points away from the lens: the far wall of a bore shows on the side this vector points to.
         """
         origin = self.position_mm
         return np.asarray((np.asarray(xy_mm, float) - origin[:2]) / origin[2])
@@ -106,7 +105,7 @@ def straight_above(
         looked for; a seat that fills the picture is 350 to 500 mm across (common practice, no source).
     """
     half = float(np.hypot(width_px, height_px) / 2)
-    focal = focal_px or 26.0 * 2 * half / FULL_FRAME_DIAGONAL_MM
+    focal = focal_px or USUAL_FOCAL_35MM * 2 * half / FULL_FRAME_DIAGONAL_MM
     return Camera(
         focal_px=focal,
         k1=0.0,

@@ -31,11 +31,11 @@ class PlaneSettings:
     """What is known of phones, frames and bits before looking.
 
     u_focal_exif_rel : EXIF's focal length is a whole number of mm and the crop varies (from memory).
-    focal_35mm, u_focal_35mm_rel : main cameras of phones are 24 to 28 mm (from memory), when EXIF is silent.
+    u_focal_35mm_rel : of a usual phone's (`USUAL_FOCAL_35MM`), when EXIF is silent (from memory).
     u_axis_rel : optical axis off the picture's middle, in half diagonals (from memory).
     u_axis_cut_rel, u_focal_cut_rel : the same two errors of a picture that was cut: a fifth of it gone from one side
         moves its middle by 0.16 half diagonals and makes the focal length seem an eighth too short (derived).
-    u_k1 : radial term at the corner; phones leave 0.5-2 %, a few more (vision notes).
+    u_k1 : radial term at the corner; phones leave 0.5-2 %, a few more (from memory).
     u_tilt_deg : how far from straight above pictures are taken; only matters with a lone ruler.
     u_bore_rel, least_u_bore_rel : spread of bores of one bit as gauged, first guess and least believed.
     u_rim_shape, u_common_ellipse : error of a rim's ellipse terms, own (with what neighbours share) and
@@ -55,7 +55,6 @@ class PlaneSettings:
     """
 
     u_focal_exif_rel: float = 0.012
-    focal_35mm: float = 26.0
     u_focal_35mm_rel: float = 0.07
     u_axis_rel: float = 0.004
     u_axis_cut_rel: float = 0.12

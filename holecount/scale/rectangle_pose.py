@@ -44,8 +44,6 @@ class RectanglePose:
         Standard uncertainty of each along its worse direction, from what the lines leave open.
     misfit : float
         Sum of squares of normalised residuals, priors included.
-    n_free : int
-        Lines' coordinates in excess of the six of a pose.
     residual : shape (4 m + 2,)
         Normalised: points of the sides in order, then log focal length and radial term.
     jacobian : shape (4 m + 2, 8)
@@ -55,7 +53,6 @@ class RectanglePose:
     corners_px: Array
     u_corners_px: Array
     misfit: float
-    n_free: int
     residual: Array
     jacobian: Array
 
@@ -220,7 +217,6 @@ def pose_of_rectangle(
         corners_px=camera.to_px(mm),
         u_corners_px=np.sqrt(np.maximum(np.linalg.eigvalsh(cov)[:, -1], 0.0)),
         misfit=float(r @ r),
-        n_free=2 * int(seen.any(axis=1).sum()) - 6,
         residual=r,
         jacobian=jac.copy(),
     )

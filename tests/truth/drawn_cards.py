@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from holecount.photo import FULL_FRAME_DIAGONAL_MM, Photo
+from holecount.exif import FULL_FRAME_DIAGONAL_MM
+from holecount.photo import Photo
 from holecount.scale.plane import Camera
 
 FINE = 4
