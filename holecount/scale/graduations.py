@@ -47,6 +47,9 @@ class GraduationSettings:
         The same of the second rank, 3.5 to 8.5 mm.
     min_longest : int
         Least number of longest strokes.
+    near_guess : float
+        Where no reading stands out, the shortest pattern that explains this share of what the best one
+        does is what strokes are straightened by (0.8 to 0.95).
     least_px_per_mm, most_px_per_mm : float
         Scales considered, as a share of the picture's long side: 1500 mm to 120 mm across.
 
@@ -63,6 +66,7 @@ class GraduationSettings:
     shortest_part_mm: float = 1.0
     second_mm: tuple[float, float] = (3.2, 10.0)
     min_longest: int = 4
+    near_guess: float = 0.9
     least_px_per_mm: float = 1 / 1500
     most_px_per_mm: float = 1 / 120
 
@@ -279,6 +283,26 @@ def _readings(
     return sorted(found, key=lambda g: -g.explained)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """What came of reading a ruling's strokes.
+
+    Attributes
+    ----------
+    band : Unrolled or None
+        Where ``reading`` or else ``guess`` was read.
+    reading : Graduation or None
+        The one reading that stands out, if one does.
+    guess : Graduation or None
+        Where none does: the shortest pattern that explains the strokes about as well as anything. Its
+        units are not to be believed, but the strokes do repeat in it, so their geometry can be taken from it.
+    """
+
+    band: Unrolled | None = None
+    reading: Graduation | None = None
+    guess: Graduation | None = None
+
+
 def read_graduation(
     ruling: Ruling,
     long_side_px: int,
@@ -286,8 +310,8 @@ def read_graduation(
     settings: GraduationSettings | None = None,
     px_per_mm: float | None = None,
     blurred: bool = False,
-) -> tuple[Unrolled, Graduation] | None:
-    """The one reading of a ruling's strokes and the band it was read in; None when there is none or more than one.
+) -> Attempt:
+    """Read a ruling's strokes.
 
     Parameters
     ----------
@@ -311,6 +335,7 @@ def read_graduation(
     if blurred:
         system, least_ranks = "mm", 2
     half = ruling.cut.shape[0] // 2
+    guessed = Attempt()
     for share in (0.53, 0.95):
         band = unroll(ruling, round(share * half), 1 if half < 110 and share < 0.6 else 2)
         readings = _readings(band, scales, system, settings, least_ranks)
@@ -321,11 +346,21 @@ def read_graduation(
             if g is not None and len(g.ranks) == 2 and not _beside_blur(ruling, band, g, settings):
                 g = None
         if g is not None:
-            return band, g
+            return Attempt(band=band, reading=g)
+        if guessed.guess is None:
+            guessed = Attempt(band=band, guess=_guess(readings, settings))
         limit = 0.85 * band.rows[-1]
         if not any(max(-r.first_row, r.last_row) >= limit for g in readings[:3] for r in g.ranks):
-            return None  # all strokes end inside the band: more rows would show no more of them
-    return None
+            break  # all strokes end inside the band: more rows would show no more of them
+    return guessed
+
+
+def _guess(readings: list[Graduation], settings: GraduationSettings) -> Graduation | None:
+    """The shortest pattern that explains the strokes about as well as the best one, if that explains them at all."""
+    if not readings or readings[0].explained < settings.min_explained:
+        return None
+    near = [g for g in readings if g.explained >= settings.near_guess * readings[0].explained and len(g.ranks) > 1]
+    return min(near, key=lambda g: g.periods, default=None)
 
 
 def _settled(
@@ -428,6 +463,8 @@ def seen_stretch(band: Unrolled, g: Graduation) -> tuple[float, float]:
     smooth = np.percentile(np.stack([padded[i : i + len(value)] for i in range(7)]), 40, axis=0)
     # Marks out of focus at one end are pale, but darker than anything beyond the ends.
     there = np.flatnonzero(smooth > 0.18 * np.percentile(smooth, 70))
+    if not len(there):
+        return float(band.periods[0]), float(band.periods[-1])
     slack = 0.3 * every * g.periods
     return float(at[there[0]] - slack), float(at[there[-1]] + slack)
 

@@ -13,9 +13,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.photo import Photo
+from holecount.scale.graduations import Attempt, read_graduation
 from holecount.scale.lattice import Ruling, follow_strip, rate_strip
 from holecount.scale.reference import Reference
-from holecount.scale.ruler_edge import Edge, EdgeSettings, covers, in_frame, periods_at, read_edge
+from holecount.scale.ruler_edge import (
+    Edge,
+    EdgeSettings,
+    covers,
+    edge_of,
+    in_frame,
+    long_side_px,
+    periods_at,
+    read_edge,
+    read_straightened,
+)
 from holecount.scale.strips import Strip, StripSettings, find_strips
 from holecount.scale.strokes import System
 
@@ -37,6 +48,9 @@ class RulerSettings:
     min_blurred_peak, max_blurred : float, int
         Of these, those with a peak this high, and no more of them, are tried again as rulers whose
         millimetres run together (measured on the sample set, 2026-11).
+    max_straightened : int
+        Where nothing was read, of the strips that were followed the strokes of so many are straightened and
+        tried again, those that are explained best (1 to 4; time).
     in_step_mm : float
         Two edges printed alike have their marks opposite each other within this, as far as the
         strokes' lean can tell (measured on the sample set, 2026-11).
@@ -67,6 +81,7 @@ class RulerSettings:
     max_followed: int = 5
     min_blurred_peak: float = 4.2
     max_blurred: int = 3
+    max_straightened: int = 2
     in_step_mm: float = 0.6
     edge_scale_rel: float = 0.045
     width_mm: tuple[float, float] = (10.0, 52.0)
@@ -375,6 +390,7 @@ def _find_edges(
     rated = sorted(((rate_strip(grey, s, settings.edge.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
     edges: list[Edge] = []
     unread: list[Ruling] = []
+    mixed: list[tuple[Ruling, Attempt]] = []
     followed = 0
     enough = settings.edge.lattice.min_peak
     for rating, i in rated:
@@ -386,13 +402,23 @@ def _find_edges(
         ruling = follow_strip(grey, strips[i], settings.edge.lattice)
         if ruling is None:
             continue
-        edge = read_edge(photo, ruling, system, settings.edge)
+        attempt = read_graduation(ruling, long_side_px(photo), system, settings.edge.graduation)
+        edge = edge_of(photo, ruling, attempt, settings.edge)
+        if edge is None and attempt.guess is not None:
+            mixed.append((ruling, attempt))
         if edge is None and rating >= settings.min_blurred_peak:
             unread.append(ruling)
         if edge is not None and not any(_same_edge(e, edge) for e in edges):
             # A second ruler is about as clear as the first.
             enough = max(enough, 0.55 * rating)
             edges.append(edge)
+    if not edges:
+        mixed.sort(key=lambda tried: -_explained(tried[1]))
+        for ruling, attempt in mixed[: settings.max_straightened]:
+            edge = read_straightened(photo, ruling, attempt, system, settings.edge)
+            if edge is not None:
+                edges.append(edge)
+                break
     for edge in list(edges):
         if not any(e is not edge and _pair(edge, e, settings) for e in edges):
             other = _other_edge(photo, grey, edge, strips, system, settings)
@@ -401,6 +427,11 @@ def _find_edges(
     if not edges and system == "mm":
         edges = _blurred_edges(photo, grey, unread, strips, settings)
     return edges, len(unread)
+
+
+def _explained(attempt: Attempt) -> float:
+    """How much of its strokes an attempt's guess explains."""
+    return attempt.guess.explained if attempt.guess is not None else 0.0
 
 
 def _blurred_edges(

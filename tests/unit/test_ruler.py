@@ -109,8 +109,8 @@ def test_strips_lie_on_the_strokes(turn_deg):
 
 def test_graduation_has_the_drawn_lengths(ruling):
     read = read_graduation(ruling, 1200)
-    assert read is not None
-    band, g = read
+    band, g = read.band, read.reading
+    assert band is not None and g is not None
     assert (g.system, g.long_mm, g.sound) == ("mm", 10.0, True)
     assert g.px_per_mm == pytest.approx(6.0, rel=0.01)
     lengths = [(r.last_row - r.first_row + 1) / g.px_per_mm for r in g.ranks]
@@ -120,8 +120,8 @@ def test_graduation_has_the_drawn_lengths(ruling):
 
 
 def test_graduation_keeps_to_the_system_asked_for(ruling):
-    assert read_graduation(ruling, 1200, system="inch") is None
-    assert read_graduation(ruling, 1200, system="mm") is not None
+    assert read_graduation(ruling, 1200, system="inch").reading is None
+    assert read_graduation(ruling, 1200, system="mm").reading is not None
 
 
 def test_unrolled_strokes_stand_upright(ruling):
