@@ -202,10 +202,10 @@ def _is_sound(
     # Steps grow towards the longest; a period taken double puts a small chance step on top.
     if n > 2 and reach[0] - reach[1] < 0.7 * (reach[1] - reach[2]) - 0.5:
         return False
-    # They start at the edge together.
+    # They start at the edge together: nearly all within 2 rows, chance texture within 10 or more.
     start = [r.first_row if inward > 0 else -r.last_row for r in extents[:n] if r is not None]
     shortest = reach[-1] - start[-1] + 1
-    if max(start) - min(start) > max(3.0, 0.5 * shortest):
+    if max(start) - min(start) > max(3.0, min(0.5 * shortest, 6.0)):
         return False
     # Figures are printed by every longest stroke: a stretch without them must show the first rank alone.
     along = rows * inward

@@ -27,6 +27,7 @@ from holecount.scale.ruler_edge import (
     read_edge,
     read_straightened,
 )
+from holecount.scale.ruler_opposite import OppositeSettings, opposite_ruling
 from holecount.scale.strips import Strip, StripSettings, find_strips
 from holecount.scale.strokes import System
 
@@ -42,7 +43,7 @@ class RulerSettings:
 
     Attributes
     ----------
-    strips, edge : settings of the stages below
+    strips, edge, opposite : settings of the stages below
     max_followed : int
         Strips followed at most, for time (3 to 12; measured on the sample set, 2026-11).
     min_blurred_peak, max_blurred : float, int
@@ -59,8 +60,6 @@ class RulerSettings:
         of tilt and 500 mm (derived).
     width_mm : tuple of float
         Least and greatest width of a ruler: 12 to 45 mm (common practice, no source), a little more for slant.
-    usual_widths_mm : tuple of float
-        Where a second graduated edge is looked for when none was seen, within 3 mm (common practice, no source).
     steel_mm, steel_u_mm : float
         Thickness believed of a grey face: steel rules are 0.5 to 1 mm, some grey or white ones
         are plastic (common practice, no source).
@@ -78,6 +77,7 @@ class RulerSettings:
 
     strips: StripSettings = field(default_factory=StripSettings)
     edge: EdgeSettings = field(default_factory=EdgeSettings)
+    opposite: OppositeSettings = field(default_factory=OppositeSettings)
     max_followed: int = 5
     min_blurred_peak: float = 4.2
     max_blurred: int = 3
@@ -85,7 +85,6 @@ class RulerSettings:
     in_step_mm: float = 0.6
     edge_scale_rel: float = 0.045
     width_mm: tuple[float, float] = (10.0, 52.0)
-    usual_widths_mm: tuple[float, ...] = (19.0, 25.0, 30.0)
     steel_mm: float = 0.9
     steel_u_mm: float = 0.4
     wood_mm: float = 3.0
@@ -287,40 +286,30 @@ def _other_edge(
     system: System | None,
     settings: RulerSettings,
 ) -> Edge | None:
-    """Look for the second graduated edge where rulers have it."""
-    g, r = edge.graduation, edge.ruling
-    low, high = settings.width_mm
-    tries: list[tuple[Strip, int | None]] = []
-    for strip in strips:
-        along, below = in_frame(edge, strip.centre_px[None])
-        inwards = (float(below[0]) - edge.outer_row) * g.inward / edge.px_per_mm
-        turn = abs(math.sin(strip.direction_rad - r.direction_rad))
-        if low - 2 < inwards < high and turn < 0.1 and edge.along_mm.min() < along[0] < edge.along_mm.max():
-            tries.append((strip, None))
-    tries = tries[:1]
-    middle = float(r.map.place(periods_at(edge, np.array([0.5 * (edge.along_mm.min() + edge.along_mm.max())])))[0])
-    tangent = float(np.polyval(np.polyder(r.line), middle))
-    rated: list[tuple[float, Strip, int]] = []
-    for width in settings.usual_widths_mm:
-        # The middle of the strokes there, some 3 mm inside the face's edge.
-        row = edge.outer_row + g.inward * (width - 3.0) * edge.px_per_mm
-        x = middle + row * (r.shear[0] + r.shear[1] * (middle - r.map.x0))
-        centre = r.to_px(np.array([x]), np.array([float(np.polyval(r.line, x)) + row]))[0]
-        if 0 <= centre[0] < photo.width_px and 0 <= centre[1] < photo.height_px:
-            strip = Strip(centre_px=centre, direction_rad=r.direction_rad + math.atan(tangent), score=0.0)
-            search_px = max(8, round(3.0 * edge.px_per_mm))
-            rated.append((rate_strip(grey, strip, settings.edge.lattice, search_px), strip, search_px))
-    if rated:
-        rating, strip, search_px = max(rated, key=lambda r: r[0])
-        if rating >= settings.edge.lattice.min_peak:
-            tries.append((strip, search_px))
-    for strip, search in tries:
-        ruling = follow_strip(grey, strip, settings.edge.lattice, search)
+    """Look for the second graduated edge: along the geometry of the first, or else where a strip was seen."""
+    known = settings.edge.graduation
+    for look in (lambda: opposite_ruling(grey, edge, settings.opposite), lambda: _beside(grey, edge, strips, settings)):
+        ruling = look()
         if ruling is None:
             continue
-        other = read_edge(photo, ruling, system, settings.edge, edge.px_per_mm)
+        attempt = read_graduation(ruling, long_side_px(photo), system, known, edge.px_per_mm)
+        other = edge_of(photo, ruling, attempt, settings.edge)
+        if other is None:
+            other = read_straightened(photo, ruling, attempt, system, settings.edge, edge.px_per_mm)
         if other is not None and _pair(edge, other, settings) is not None:
             return other
+    return None
+
+
+def _beside(grey: NDArray[np.uint8], edge: Edge, strips: list[Strip], settings: RulerSettings) -> Ruling | None:
+    """The strokes of the first strip that lies where an edge's second edge may be."""
+    low, high = settings.width_mm
+    for strip in strips:
+        along, below = in_frame(edge, strip.centre_px[None])
+        inwards = (float(below[0]) - edge.outer_row) * edge.graduation.inward / edge.px_per_mm
+        turn = abs(math.sin(strip.direction_rad - edge.ruling.direction_rad))
+        if low - 2 < inwards < high and turn < 0.1 and edge.along_mm.min() < along[0] < edge.along_mm.max():
+            return follow_strip(grey, strip, settings.edge.lattice)
     return None
 
 

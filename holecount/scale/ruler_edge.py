@@ -422,7 +422,6 @@ def read_straightened(
     attempt : Attempt
         What reading the ruling as it was followed gave.
     """
-
     for _ in range(settings.straightened):
         straighter = _straightened(ruling, attempt, settings)
         if straighter is None:
