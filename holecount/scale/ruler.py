@@ -288,8 +288,8 @@ def _other_edge(
 ) -> Edge | None:
     """Look for the second graduated edge: along the geometry of the first, or else where a strip was seen."""
     known = settings.edge.graduation
-    for look in (lambda: opposite_ruling(grey, edge, settings.opposite), lambda: _beside(grey, edge, strips, settings)):
-        ruling = look()
+    for opposite in (True, False):
+        ruling = opposite_ruling(grey, edge, settings.opposite) if opposite else _beside(grey, edge, strips, settings)
         if ruling is None:
             continue
         attempt = read_graduation(ruling, long_side_px(photo), system, known, edge.px_per_mm)

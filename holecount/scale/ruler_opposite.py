@@ -70,10 +70,10 @@ def opposite_ruling(grey: NDArray[np.uint8], edge: Edge, settings: OppositeSetti
     px = r.to_px(x.ravel(), y.ravel()).astype(np.float32).reshape((*x.shape, 2))
     face = cv2.remap(grey, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     fine = face.astype(np.float32)
-    fine -= cv2.blur(fine, (2 * math.ceil(6.5 / 0.9) + 1, 1))
+    fine = fine - np.asarray(cv2.blur(fine, (2 * math.ceil(6.5 / 0.9) + 1, 1)), np.float32)
     band = max(3, round(settings.band_mm * scale))
     power = cv2.blur((fine**2).mean(axis=1)[:, None], (1, band))[:, 0] + 1.0
-    fine = cv2.blur(fine, (1, band))
+    fine = np.asarray(cv2.blur(fine, (1, band)), np.float32)
     best: tuple[float, int, float, complex] | None = None
     for system, numbers in _PER_LONG.items():
         long = LONG_PERIOD_MM[system]
@@ -102,7 +102,7 @@ def _recut(grey: NDArray[np.uint8], edge: Edge, row: float, feet: Array, slant: 
 
     def px_at(below: float) -> Array:
         x = feet + below * slant
-        return r.to_px(x, np.polyval(r.line, x) + below)
+        return r.to_px(x, np.asarray(np.polyval(r.line, x) + below, np.float64))
 
     line, next_line = px_at(row), px_at(row + 10.0)
     ends = line[-1] - line[0]
