@@ -300,7 +300,7 @@ def _centre(mean: Array, g: Graduation, first: float, band: Unrolled) -> float:
     return float(shifts[int(np.argmax(fit))]) * g.periods
 
 
-def _across_scale(rate: Array) -> Array:
+def across_scale(rate: Array) -> Array:
     """Picture scale across the edge against its median, from that along it: depth enters once instead of twice."""
     return np.asarray(np.sqrt(float(np.median(rate)) / rate))
 
@@ -312,7 +312,7 @@ def _refined(ruling: Ruling, g: Graduation, places: _Places, stretch: tuple[floa
     lean = ruling.shear[0] + ruling.shear[1] * (column - ruling.map.x0)
     # The cut is taken along strokes: on the pivot row a stroke stands off its foot by the lean.
     x = column + places.shift / rate + places.pivot_row * lean
-    lower = (places.pivot_row - places.level_row) * _across_scale(np.abs(rate))
+    lower = (places.pivot_row - places.level_row) * across_scale(np.abs(rate))
     row = np.polyval(ruling.line, x) + places.level_row + places.drop_px + lower
     slant = lean + places.slant
     x0 = float(0.5 * (x[0] + x[-1]))
@@ -352,7 +352,7 @@ def _points(ruling: Ruling, places: _Places, settings: EdgeSettings) -> tuple[Ar
     left = places.shift - _smooth(places.periods, places.shift)
     scatter = float(np.sqrt((left**2).sum() / max(1, len(left) - 4)))
     u_along = np.sqrt(0.5 * (places.u_shift**2 + scatter**2)) / rate
-    below = places.level_row + (places.pivot_row - places.level_row) * _across_scale(rate)
+    below = places.level_row + (places.pivot_row - places.level_row) * across_scale(rate)
     x = column + places.shift / rate + below * lean
     u_px = np.sqrt(u_along**2 + u_drop**2 + settings.u_floor_px**2)
     return ruling.to_px(x, np.polyval(ruling.line, x) + below + np.polyval(bend, column)), np.asarray(u_px)

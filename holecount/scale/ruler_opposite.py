@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.scale.lattice import Ruling, fit_period_map, half_height_px
-from holecount.scale.ruler_edge import Edge, periods_at
+from holecount.scale.ruler_edge import Edge, across_scale, periods_at
 from holecount.scale.strips import rotated_cut
 from holecount.scale.strokes import LONG_PERIOD_MM, System
 
@@ -65,8 +65,11 @@ def opposite_ruling(grey: NDArray[np.uint8], edge: Edge, settings: OppositeSetti
     feet = r.map.place(periods_at(edge, mm))
     slant = r.shear[0] + r.shear[1] * (feet - r.map.x0)
 
-    x = feet + rows[:, None] * slant
-    y = np.polyval(r.line, x) + rows[:, None]
+    # Edges that are parallel on the ruler draw together with the distance.
+    scaled = across_scale(np.abs(r.map.rate(feet)))
+    below = rows[:, None] * scaled
+    x = feet + below * slant
+    y = np.polyval(r.line, x) + below
     px = r.to_px(x.ravel(), y.ravel()).astype(np.float32).reshape((*x.shape, 2))
     face = cv2.remap(grey, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     fine = face.astype(np.float32)
@@ -93,18 +96,18 @@ def opposite_ruling(grey: NDArray[np.uint8], edge: Edge, settings: OppositeSetti
     _, k, spacing, z0 = best
     # Brightest at whole periods, as where strokes are followed.
     periods = np.asarray(mm / spacing + float(np.angle(z0)) / (2 * np.pi))
-    return _recut(grey, edge, float(rows[k]), feet, slant, periods)
+    return _recut(grey, edge, float(rows[k]) * scaled, feet, slant, periods)
 
 
-def _recut(grey: NDArray[np.uint8], edge: Edge, row: float, feet: Array, slant: Array, periods: Array) -> Ruling:
-    """The ruling whose line runs ``row`` rows below an edge's, with its own cut of the picture."""
+def _recut(grey: NDArray[np.uint8], edge: Edge, rows: Array, feet: Array, slant: Array, periods: Array) -> Ruling:
+    """The ruling whose line runs ``rows`` (one for each foot) below an edge's, with its own cut of the picture."""
     r = edge.ruling
 
-    def px_at(below: float) -> Array:
+    def px_at(below: Array) -> Array:
         x = feet + below * slant
         return r.to_px(x, np.asarray(np.polyval(r.line, x) + below, np.float64))
 
-    line, next_line = px_at(row), px_at(row + 10.0)
+    line, next_line = px_at(rows), px_at(rows + 10.0)
     ends = line[-1] - line[0]
     direction = math.atan2(ends[1], ends[0])
     c, s = math.cos(direction), math.sin(direction)
