@@ -35,6 +35,9 @@ class GraduationSettings:
         explains this share of the best is taken (whole inches rather than halves).
     rival : float
         Another sound reading of a different scale that explains this share leaves it open.
+    doubled : float
+        Along the strokes' own geometry twice an inch explains at most 1.05 of what the inch does, by chance; where
+        figures hide that halves are shorter, and they were taken for inches, 1.09 or more (1.06 to 1.08).
     min_step_px : float
         Least difference in length between the longest and the next rank.
     shortest_mm : tuple of float
@@ -61,6 +64,7 @@ class GraduationSettings:
     near_best: float = 0.85
     same_family: float = 0.98
     rival: float = 0.8
+    doubled: float = 1.07
     min_step_px: float = 1.5
     shortest_mm: tuple[float, float] = (1.7, 6.2)
     shortest_part_mm: float = 1.0
@@ -398,6 +402,17 @@ def _settled(
     if chosen.system == "inch" and _alternate(band, chosen, seen_stretch(band, chosen)):
         return None
     return chosen
+
+
+def is_halved(ruling: Ruling, g: Graduation, settings: GraduationSettings) -> bool:
+    """Whether halves were taken for inches, told along the geometry the strokes gave themselves."""
+    if g.system != "inch":
+        return False
+    half = ruling.cut.shape[0] // 2
+    band = unroll(ruling, round(0.53 * half), 1 if half < 110 else 2)
+    by_periods = {r.periods: r for r in _readings(band, (0.9 * g.px_per_mm, 2.2 * g.px_per_mm), "inch", settings)}
+    own, twice = by_periods.get(g.periods), by_periods.get(2 * g.periods)
+    return own is not None and twice is not None and twice.explained > settings.doubled * own.explained
 
 
 def _beside_blur(ruling: Ruling, band: Unrolled, g: Graduation, settings: GraduationSettings) -> bool:

@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.photo import Photo
-from holecount.scale.graduations import Attempt, Graduation, GraduationSettings, read_graduation, seen_stretch
+from holecount.scale.graduations import (
+    Attempt,
+    Graduation,
+    GraduationSettings,
+    is_halved,
+    read_graduation,
+    seen_stretch,
+)
 from holecount.scale.lattice import LatticeSettings, Ruling, fit_period_map
 from holecount.scale.strokes import System, Unrolled, rank_of_marks, unroll
 
@@ -470,6 +477,8 @@ def edge_of(photo: Photo, ruling: Ruling, attempt: Attempt, settings: EdgeSettin
         )
         if moved < settings.settled_px:
             break
+    if is_halved(ruling, g, settings.graduation):
+        return None
     points_px, u_px = _points(ruling, places, settings)
     first, last = seen_stretch(band, g)
     rate = float(ruling.map.rate(ruling.map.place(np.array([0.5 * (first + last)])))[0])
