@@ -11,7 +11,7 @@ from scipy.optimize import nnls
 
 from holecount.photo import Photo
 from holecount.scale import strokes
-from holecount.scale.graduations import read_graduation, seen_stretch
+from holecount.scale.graduations import GraduationSettings, is_halved, read_graduation, seen_stretch
 from holecount.scale.lattice import LatticeSettings, PeriodMap, fit_period_map, follow_strip, rate_strip
 from holecount.scale.ruler import RulerSettings, find_rulers
 from holecount.scale.ruler_edge import EdgeSettings, read_edge, read_straightened
@@ -144,6 +144,21 @@ def test_strokes_that_lean_are_straightened_and_read(ruling, lean):
     # Not when straight strokes would have to begin more alike than they can.
     strict = EdgeSettings(straight_start_px=-1.0)
     assert read_straightened(picture, leaning, attempt, None, strict) is None
+
+
+def test_halves_taken_for_inches_are_noticed():
+    face = Face(length_mm=152.4, edges=(("top", "inch", 16),))
+    view = View(px_per_mm=4.0, turn_deg=8, noise=3.0)
+    grey = see(face, view)
+    strip = Strip(centre_px=on_picture(face, view, 80.0, 1.5), direction_rad=np.radians(8.0), score=0.0)
+    followed = follow_strip(grey, strip)
+    assert followed is not None
+    edge = read_edge(photo_of(grey), followed, None, EdgeSettings())
+    assert edge is not None
+    g = edge.graduation
+    assert not is_halved(edge.ruling, g, GraduationSettings())
+    halves = replace(g, periods=g.periods // 2, px_per_mm=g.px_per_mm / 2, ranks=g.ranks[1:])
+    assert is_halved(edge.ruling, halves, GraduationSettings())
 
 
 @pytest.mark.parametrize(("bottom", "period_mm"), [(("bottom", "mm", 10), 1.0), (("bottom", "inch", 8), 25.4 / 8)])
