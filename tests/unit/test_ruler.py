@@ -6,7 +6,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from drawn_rulers import Face, View, on_face, photo_of, see
+from drawn_rulers import FINE, Face, View, on_face, photo_of, see
 from scipy.optimize import nnls
 
 from holecount.photo import Photo
@@ -147,9 +147,14 @@ def test_strokes_that_lean_are_straightened_and_read(ruling, lean):
 
 
 def test_halves_taken_for_inches_are_noticed():
-    face = Face(length_mm=152.4, edges=(("top", "inch", 16),))
-    view = View(px_per_mm=4.0, turn_deg=8, noise=3.0)
-    grey = see(face, view)
+    """Where halves are much shorter than inches, a pattern of twice their distance explains clearly more."""
+    face = Face(length_mm=152.4, edges=(("top", "inch", 8),), figures=False)
+    view = View(px_per_mm=5.0, turn_deg=8, noise=3.0)
+    drawn = face.picture()
+    for k in range(6):
+        half = round((face.zero_mm + 12.7 + 25.4 * k) * FINE)
+        drawn[round(6.2 * FINE) :, half - FINE : half + FINE] = face.grey
+    grey = see(face, view, drawn)
     strip = Strip(centre_px=on_picture(face, view, 80.0, 1.5), direction_rad=np.radians(8.0), score=0.0)
     followed = follow_strip(grey, strip)
     assert followed is not None
