@@ -35,6 +35,9 @@ class GraduationSettings:
         explains this share of the best is taken (whole inches rather than halves).
     rival : float
         Another sound reading of a different scale that explains this share leaves it open.
+    doubled : float
+        Along the strokes' own geometry twice an inch explains at most 1.05 of what the inch does, by chance; where
+        figures hide that halves are shorter, and they were taken for inches, 1.09 or more (1.06 to 1.08).
     min_step_px : float
         Least difference in length between the longest and the next rank.
     shortest_mm : tuple of float
@@ -47,6 +50,9 @@ class GraduationSettings:
         The same of the second rank, 3.5 to 8.5 mm.
     min_longest : int
         Least number of longest strokes.
+    near_guess : float
+        Where no reading stands out, the shortest pattern that explains this share of what the best one
+        does is what strokes are straightened by (0.8 to 0.95).
     least_px_per_mm, most_px_per_mm : float
         Scales considered, as a share of the picture's long side: 1500 mm to 120 mm across.
 
@@ -58,11 +64,13 @@ class GraduationSettings:
     near_best: float = 0.85
     same_family: float = 0.98
     rival: float = 0.8
+    doubled: float = 1.07
     min_step_px: float = 1.5
     shortest_mm: tuple[float, float] = (1.7, 6.2)
     shortest_part_mm: float = 1.0
     second_mm: tuple[float, float] = (3.2, 10.0)
     min_longest: int = 4
+    near_guess: float = 0.9
     least_px_per_mm: float = 1 / 1500
     most_px_per_mm: float = 1 / 120
 
@@ -198,10 +206,10 @@ def _is_sound(
     # Steps grow towards the longest; a period taken double puts a small chance step on top.
     if n > 2 and reach[0] - reach[1] < 0.7 * (reach[1] - reach[2]) - 0.5:
         return False
-    # They start at the edge together.
+    # They start at the edge together: nearly all within 2 rows, chance texture within 10 or more.
     start = [r.first_row if inward > 0 else -r.last_row for r in extents[:n] if r is not None]
     shortest = reach[-1] - start[-1] + 1
-    if max(start) - min(start) > max(3.0, 0.5 * shortest):
+    if max(start) - min(start) > max(3.0, min(0.5 * shortest, 6.0)):
         return False
     # Figures are printed by every longest stroke: a stretch without them must show the first rank alone.
     along = rows * inward
@@ -279,6 +287,26 @@ def _readings(
     return sorted(found, key=lambda g: -g.explained)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """What came of reading a ruling's strokes.
+
+    Attributes
+    ----------
+    band : Unrolled or None
+        Where ``reading`` or else ``guess`` was read.
+    reading : Graduation or None
+        The one reading that stands out, if one does.
+    guess : Graduation or None
+        Where none does: the shortest pattern that explains the strokes about as well as anything. Its
+        units are not to be believed, but the strokes do repeat in it, so their geometry can be taken from it.
+    """
+
+    band: Unrolled | None = None
+    reading: Graduation | None = None
+    guess: Graduation | None = None
+
+
 def read_graduation(
     ruling: Ruling,
     long_side_px: int,
@@ -286,8 +314,8 @@ def read_graduation(
     settings: GraduationSettings | None = None,
     px_per_mm: float | None = None,
     blurred: bool = False,
-) -> tuple[Unrolled, Graduation] | None:
-    """The one reading of a ruling's strokes and the band it was read in; None when there is none or more than one.
+) -> Attempt:
+    """Read a ruling's strokes.
 
     Parameters
     ----------
@@ -311,6 +339,7 @@ def read_graduation(
     if blurred:
         system, least_ranks = "mm", 2
     half = ruling.cut.shape[0] // 2
+    guessed = Attempt()
     for share in (0.53, 0.95):
         band = unroll(ruling, round(share * half), 1 if half < 110 and share < 0.6 else 2)
         readings = _readings(band, scales, system, settings, least_ranks)
@@ -321,11 +350,21 @@ def read_graduation(
             if g is not None and len(g.ranks) == 2 and not _beside_blur(ruling, band, g, settings):
                 g = None
         if g is not None:
-            return band, g
+            return Attempt(band=band, reading=g)
+        if guessed.guess is None:
+            guessed = Attempt(band=band, guess=_guess(readings, settings))
         limit = 0.85 * band.rows[-1]
         if not any(max(-r.first_row, r.last_row) >= limit for g in readings[:3] for r in g.ranks):
-            return None  # all strokes end inside the band: more rows would show no more of them
-    return None
+            break  # all strokes end inside the band: more rows would show no more of them
+    return guessed
+
+
+def _guess(readings: list[Graduation], settings: GraduationSettings) -> Graduation | None:
+    """The shortest pattern that explains the strokes about as well as the best one, if that explains them at all."""
+    if not readings or readings[0].explained < settings.min_explained:
+        return None
+    near = [g for g in readings if g.explained >= settings.near_guess * readings[0].explained and len(g.ranks) > 1]
+    return min(near, key=lambda g: g.periods, default=None)
 
 
 def _settled(
@@ -363,6 +402,17 @@ def _settled(
     if chosen.system == "inch" and _alternate(band, chosen, seen_stretch(band, chosen)):
         return None
     return chosen
+
+
+def is_halved(ruling: Ruling, g: Graduation, settings: GraduationSettings) -> bool:
+    """Whether halves were taken for inches, told along the geometry the strokes gave themselves."""
+    if g.system != "inch":
+        return False
+    half = ruling.cut.shape[0] // 2
+    band = unroll(ruling, round(0.53 * half), 1 if half < 110 else 2)
+    by_periods = {r.periods: r for r in _readings(band, (0.9 * g.px_per_mm, 2.2 * g.px_per_mm), "inch", settings)}
+    own, twice = by_periods.get(g.periods), by_periods.get(2 * g.periods)
+    return own is not None and twice is not None and twice.explained > settings.doubled * own.explained
 
 
 def _beside_blur(ruling: Ruling, band: Unrolled, g: Graduation, settings: GraduationSettings) -> bool:
@@ -428,6 +478,8 @@ def seen_stretch(band: Unrolled, g: Graduation) -> tuple[float, float]:
     smooth = np.percentile(np.stack([padded[i : i + len(value)] for i in range(7)]), 40, axis=0)
     # Marks out of focus at one end are pale, but darker than anything beyond the ends.
     there = np.flatnonzero(smooth > 0.18 * np.percentile(smooth, 70))
+    if not len(there):
+        return float(band.periods[0]), float(band.periods[-1])
     slack = 0.3 * every * g.periods
     return float(at[there[0]] - slack), float(at[there[-1]] + slack)
 

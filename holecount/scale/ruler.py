@@ -13,9 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.photo import Photo
+from holecount.scale.graduations import Attempt, read_graduation
 from holecount.scale.lattice import Ruling, follow_strip, rate_strip
 from holecount.scale.reference import Reference
-from holecount.scale.ruler_edge import Edge, EdgeSettings, covers, in_frame, periods_at, read_edge
+from holecount.scale.ruler_edge import (
+    Edge,
+    EdgeSettings,
+    covers,
+    edge_of,
+    in_frame,
+    long_side_px,
+    periods_at,
+    read_edge,
+    read_straightened,
+)
+from holecount.scale.ruler_opposite import OppositeSettings, opposite_ruling
 from holecount.scale.strips import Strip, StripSettings, find_strips
 from holecount.scale.strokes import System
 
@@ -31,12 +43,15 @@ class RulerSettings:
 
     Attributes
     ----------
-    strips, edge : settings of the stages below
+    strips, edge, opposite : settings of the stages below
     max_followed : int
         Strips followed at most, for time (3 to 12; measured on the sample set, 2026-11).
     min_blurred_peak, max_blurred : float, int
         Of these, those with a peak this high, and no more of them, are tried again as rulers whose
         millimetres run together (measured on the sample set, 2026-11).
+    max_straightened : int
+        Where nothing was read, of the strips that were followed the strokes of so many are straightened and
+        tried again, those that are explained best (1 to 4; time).
     in_step_mm : float
         Two edges printed alike have their marks opposite each other within this, as far as the
         strokes' lean can tell (measured on the sample set, 2026-11).
@@ -45,8 +60,6 @@ class RulerSettings:
         of tilt and 500 mm (derived).
     width_mm : tuple of float
         Least and greatest width of a ruler: 12 to 45 mm (common practice, no source), a little more for slant.
-    usual_widths_mm : tuple of float
-        Where a second graduated edge is looked for when none was seen, within 3 mm (common practice, no source).
     steel_mm, steel_u_mm : float
         Thickness believed of a grey face: steel rules are 0.5 to 1 mm, some grey or white ones
         are plastic (common practice, no source).
@@ -64,13 +77,14 @@ class RulerSettings:
 
     strips: StripSettings = field(default_factory=StripSettings)
     edge: EdgeSettings = field(default_factory=EdgeSettings)
+    opposite: OppositeSettings = field(default_factory=OppositeSettings)
     max_followed: int = 5
     min_blurred_peak: float = 4.2
     max_blurred: int = 3
+    max_straightened: int = 2
     in_step_mm: float = 0.6
     edge_scale_rel: float = 0.045
     width_mm: tuple[float, float] = (10.0, 52.0)
-    usual_widths_mm: tuple[float, ...] = (19.0, 25.0, 30.0)
     steel_mm: float = 0.9
     steel_u_mm: float = 0.4
     wood_mm: float = 3.0
@@ -272,40 +286,30 @@ def _other_edge(
     system: System | None,
     settings: RulerSettings,
 ) -> Edge | None:
-    """Look for the second graduated edge where rulers have it."""
-    g, r = edge.graduation, edge.ruling
-    low, high = settings.width_mm
-    tries: list[tuple[Strip, int | None]] = []
-    for strip in strips:
-        along, below = in_frame(edge, strip.centre_px[None])
-        inwards = (float(below[0]) - edge.outer_row) * g.inward / edge.px_per_mm
-        turn = abs(math.sin(strip.direction_rad - r.direction_rad))
-        if low - 2 < inwards < high and turn < 0.1 and edge.along_mm.min() < along[0] < edge.along_mm.max():
-            tries.append((strip, None))
-    tries = tries[:1]
-    middle = float(r.map.place(periods_at(edge, np.array([0.5 * (edge.along_mm.min() + edge.along_mm.max())])))[0])
-    tangent = float(np.polyval(np.polyder(r.line), middle))
-    rated: list[tuple[float, Strip, int]] = []
-    for width in settings.usual_widths_mm:
-        # The middle of the strokes there, some 3 mm inside the face's edge.
-        row = edge.outer_row + g.inward * (width - 3.0) * edge.px_per_mm
-        x = middle + row * (r.shear[0] + r.shear[1] * (middle - r.map.x0))
-        centre = r.to_px(np.array([x]), np.array([float(np.polyval(r.line, x)) + row]))[0]
-        if 0 <= centre[0] < photo.width_px and 0 <= centre[1] < photo.height_px:
-            strip = Strip(centre_px=centre, direction_rad=r.direction_rad + math.atan(tangent), score=0.0)
-            search_px = max(8, round(3.0 * edge.px_per_mm))
-            rated.append((rate_strip(grey, strip, settings.edge.lattice, search_px), strip, search_px))
-    if rated:
-        rating, strip, search_px = max(rated, key=lambda r: r[0])
-        if rating >= settings.edge.lattice.min_peak:
-            tries.append((strip, search_px))
-    for strip, search in tries:
-        ruling = follow_strip(grey, strip, settings.edge.lattice, search)
+    """Look for the second graduated edge: along the geometry of the first, or else where a strip was seen."""
+    known = settings.edge.graduation
+    for opposite in (True, False):
+        ruling = opposite_ruling(grey, edge, settings.opposite) if opposite else _beside(grey, edge, strips, settings)
         if ruling is None:
             continue
-        other = read_edge(photo, ruling, system, settings.edge, edge.px_per_mm)
+        attempt = read_graduation(ruling, long_side_px(photo), system, known, edge.px_per_mm)
+        other = edge_of(photo, ruling, attempt, settings.edge)
+        if other is None:
+            other = read_straightened(photo, ruling, attempt, system, settings.edge, edge.px_per_mm)
         if other is not None and _pair(edge, other, settings) is not None:
             return other
+    return None
+
+
+def _beside(grey: NDArray[np.uint8], edge: Edge, strips: list[Strip], settings: RulerSettings) -> Ruling | None:
+    """The strokes of the first strip that lies where an edge's second edge may be."""
+    low, high = settings.width_mm
+    for strip in strips:
+        along, below = in_frame(edge, strip.centre_px[None])
+        inwards = (float(below[0]) - edge.outer_row) * edge.graduation.inward / edge.px_per_mm
+        turn = abs(math.sin(strip.direction_rad - edge.ruling.direction_rad))
+        if low - 2 < inwards < high and turn < 0.1 and edge.along_mm.min() < along[0] < edge.along_mm.max():
+            return follow_strip(grey, strip, settings.edge.lattice)
     return None
 
 
@@ -375,6 +379,7 @@ def _find_edges(
     rated = sorted(((rate_strip(grey, s, settings.edge.lattice), i) for i, s in enumerate(strips[:8])), reverse=True)
     edges: list[Edge] = []
     unread: list[Ruling] = []
+    mixed: list[tuple[Ruling, Attempt]] = []
     followed = 0
     enough = settings.edge.lattice.min_peak
     for rating, i in rated:
@@ -386,13 +391,23 @@ def _find_edges(
         ruling = follow_strip(grey, strips[i], settings.edge.lattice)
         if ruling is None:
             continue
-        edge = read_edge(photo, ruling, system, settings.edge)
+        attempt = read_graduation(ruling, long_side_px(photo), system, settings.edge.graduation)
+        edge = edge_of(photo, ruling, attempt, settings.edge)
+        if edge is None and attempt.guess is not None:
+            mixed.append((ruling, attempt))
         if edge is None and rating >= settings.min_blurred_peak:
             unread.append(ruling)
         if edge is not None and not any(_same_edge(e, edge) for e in edges):
             # A second ruler is about as clear as the first.
             enough = max(enough, 0.55 * rating)
             edges.append(edge)
+    if not edges:
+        mixed.sort(key=lambda tried: -_explained(tried[1]))
+        for ruling, attempt in mixed[: settings.max_straightened]:
+            edge = read_straightened(photo, ruling, attempt, system, settings.edge)
+            if edge is not None:
+                edges.append(edge)
+                break
     for edge in list(edges):
         if not any(e is not edge and _pair(edge, e, settings) for e in edges):
             other = _other_edge(photo, grey, edge, strips, system, settings)
@@ -401,6 +416,11 @@ def _find_edges(
     if not edges and system == "mm":
         edges = _blurred_edges(photo, grey, unread, strips, settings)
     return edges, len(unread)
+
+
+def _explained(attempt: Attempt) -> float:
+    """How much of its strokes an attempt's guess explains."""
+    return attempt.guess.explained if attempt.guess is not None else 0.0
 
 
 def _blurred_edges(

@@ -91,6 +91,15 @@ def test_different_systems_confirm_each_other():
     assert np.abs(scale_errors(found, face, view)).max() < 0.001
 
 
+def test_both_edges_of_a_ruler_seen_steeply():
+    """Sixteenths and thirty-seconds that nearly run together, leaning differently from end to end."""
+    face = Face(length_mm=152.4, edges=(("top", "inch", 16), ("bottom", "inch", 32)))
+    view = View(size=(1400, 1100), px_per_mm=3.0, tilt_deg=32, tilt_way_deg=90, turn_deg=16, noise=4.0, blur_px=0.9)
+    (found,) = find_rulers(photo_of(see(face, view)))
+    assert list(np.unique(found.row)) == [0, 1]
+    assert np.abs(scale_errors([found], face, view)).max() < 0.001
+
+
 def test_fine_marks_unresolved():
     # Half millimetres 1.1 px and millimetres 2.2 px apart run together beside readable inches.
     face = Face(width_mm=25, length_mm=203.2, edges=(("top", "inch", 16), ("bottom", "mm", 20)))
@@ -294,7 +303,7 @@ def test_shared_photographs():
 
 
 @needs_photos
-@pytest.mark.parametrize("name", ["s0014"])
+@pytest.mark.parametrize("name", ["s0003", "s0014"])
 @pytest.mark.parametrize("change", ["mirrored", "upright", "smaller", "darker", "coarse jpeg", "blurred"])
 def test_changed_photographs_never_give_another_scale(name, change):
     """A worse picture may lose the ruler, never its scale."""
@@ -324,6 +333,20 @@ def test_changed_photographs_never_give_another_scale(name, change):
         which, off = errors_against(truth, reference)
         assert which is not None
         assert np.abs(off).max() < 0.003
+
+
+@needs_photos
+@pytest.mark.parametrize("name", ["s0003", "s0011"])
+def test_darkened_photographs_keep_both_edges(name):
+    """A quarter of the light, and its noise: both edges of a lone ruler seen at 32 degrees: its tilt hangs on them."""
+    path = SHARED / "photos" / f"{name}.jpg"
+    truth = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    light = (shared_photo(path).bgr / np.float32(255)) ** 2.2 / 4
+    light += np.random.default_rng(3).standard_normal(light.shape, np.float32) * np.sqrt(light / 4000)
+    dark = np.round(255 * np.clip(light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    (found,) = find_rulers(Photo(path=path, sha256="", bgr=dark))
+    assert list(np.unique(found.row)) == [0, 1]
+    assert np.abs(errors_against(truth, found)[1]).max() < 0.003
 
 
 @needs_real

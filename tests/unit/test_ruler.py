@@ -1,19 +1,22 @@
 """Parts of the ruler reader, each against what it must give."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from drawn_rulers import Face, View, on_face, photo_of, see
+from drawn_rulers import FINE, Face, View, on_face, photo_of, see
 from scipy.optimize import nnls
 
 from holecount.photo import Photo
 from holecount.scale import strokes
-from holecount.scale.graduations import read_graduation, seen_stretch
+from holecount.scale.graduations import GraduationSettings, is_halved, read_graduation, seen_stretch
 from holecount.scale.lattice import LatticeSettings, PeriodMap, fit_period_map, follow_strip, rate_strip
 from holecount.scale.ruler import RulerSettings, find_rulers
-from holecount.scale.strips import find_strips, reduce_grey, rotated_cut
+from holecount.scale.ruler_edge import EdgeSettings, read_edge, read_straightened
+from holecount.scale.ruler_opposite import opposite_ruling
+from holecount.scale.strips import Strip, find_strips, reduce_grey, rotated_cut
 from holecount.scale.strokes import rank_of_marks, unroll
 
 MM = Face(edges=(("top", "mm", 10),))
@@ -109,8 +112,9 @@ def test_strips_lie_on_the_strokes(turn_deg):
 
 def test_graduation_has_the_drawn_lengths(ruling):
     read = read_graduation(ruling, 1200)
-    assert read is not None
-    band, g = read
+    band, g = read.band, read.reading
+    assert band is not None
+    assert g is not None
     assert (g.system, g.long_mm, g.sound) == ("mm", 10.0, True)
     assert g.px_per_mm == pytest.approx(6.0, rel=0.01)
     lengths = [(r.last_row - r.first_row + 1) / g.px_per_mm for r in g.ranks]
@@ -120,8 +124,75 @@ def test_graduation_has_the_drawn_lengths(ruling):
 
 
 def test_graduation_keeps_to_the_system_asked_for(ruling):
-    assert read_graduation(ruling, 1200, system="inch") is None
-    assert read_graduation(ruling, 1200, system="mm") is not None
+    assert read_graduation(ruling, 1200, system="inch").reading is None
+    assert read_graduation(ruling, 1200, system="mm").reading is not None
+
+
+@pytest.mark.parametrize("lean", [-0.6, 0.6])
+def test_strokes_that_lean_are_straightened_and_read(ruling, lean):
+    """Marks mixed by a wrong lean cannot be read; what repeats in them sets them upright."""
+    leaning = replace(ruling, shear=ruling.shear + np.array([lean, 0.0]))
+    picture, settings = photo_of(see(MM, VIEW)), EdgeSettings()
+    attempt = read_graduation(leaning, 1200)
+    assert attempt.reading is None
+    assert attempt.guess is not None
+    edge = read_straightened(picture, leaning, attempt, None, settings)
+    assert edge is not None
+    assert edge.graduation.system == "mm"
+    along = on_face(MM, VIEW, edge.points_px)[:, 0]
+    assert abs(np.polyfit(edge.along_mm, along, 1)[0]) == pytest.approx(1.0, abs=1e-3)
+    # Not when straight strokes would have to begin more alike than they can.
+    strict = EdgeSettings(straight_start_px=-1.0)
+    assert read_straightened(picture, leaning, attempt, None, strict) is None
+
+
+def test_halves_taken_for_inches_are_noticed():
+    """Where halves are much shorter than inches, a pattern of twice their distance explains clearly more."""
+    face = Face(length_mm=152.4, edges=(("top", "inch", 8),), figures=False)
+    view = View(px_per_mm=5.0, turn_deg=8, noise=3.0)
+    drawn = face.picture()
+    for k in range(6):
+        half = round((face.zero_mm + 12.7 + 25.4 * k) * FINE)
+        drawn[round(6.2 * FINE) :, half - FINE : half + FINE] = face.grey
+    grey = see(face, view, drawn)
+    strip = Strip(centre_px=on_picture(face, view, 80.0, 1.5), direction_rad=np.radians(8.0), score=0.0)
+    followed = follow_strip(grey, strip)
+    assert followed is not None
+    edge = read_edge(photo_of(grey), followed, None, EdgeSettings())
+    assert edge is not None
+    g = edge.graduation
+    assert not is_halved(edge.ruling, g, GraduationSettings())
+    halves = replace(g, periods=g.periods // 2, px_per_mm=g.px_per_mm / 2, ranks=g.ranks[1:])
+    assert is_halved(edge.ruling, halves, GraduationSettings())
+
+
+@pytest.mark.parametrize(("bottom", "period_mm"), [(("bottom", "mm", 10), 1.0), (("bottom", "inch", 8), 25.4 / 8)])
+def test_strokes_opposite_an_edge(bottom, period_mm):
+    """The first edge's geometry alone leads to the second one's strokes; where there are none, to nothing."""
+    view = View(px_per_mm=5.0, turn_deg=8, tilt_deg=25, tilt_way_deg=70)
+    for width_mm in (19.0, 30.0):
+        face = Face(width_mm=width_mm, length_mm=152.4, edges=(("top", "inch", 16), bottom))
+        grey = see(face, view)
+        strip = Strip(centre_px=on_picture(face, view, 80.0, 1.5), direction_rad=np.radians(8.0), score=0.0)
+        followed = follow_strip(grey, strip)
+        assert followed is not None
+        edge = read_edge(photo_of(grey), followed, None, EdgeSettings())
+        assert edge is not None
+        found = opposite_ruling(grey, edge)
+        assert found is not None
+        at = np.linspace(found.first_column + 30, found.last_column - 30, 40)
+        place = on_face(face, view, found.to_px(at, np.polyval(found.line, at)))
+        assert np.all(width_mm - place[:, 1] < 5.0)
+        assert np.all(place[:, 1] < width_mm)
+        assert abs(np.polyfit(found.map.periods(at), place[:, 0], 1)[0]) == pytest.approx(period_mm, rel=0.005)
+        plain = see(replace(face, edges=face.edges[:1]), view)
+        assert opposite_ruling(plain, edge) is None
+
+
+def on_picture(face, view, along_mm, down_mm):
+    """Where a place on a face is seen."""
+    q = view.homography(face) @ np.array([along_mm, down_mm, 1.0])
+    return q[:2] / q[2]
 
 
 def test_unrolled_strokes_stand_upright(ruling):
