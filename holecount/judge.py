@@ -44,8 +44,7 @@ class JudgeSettings:
     most_misfit_by_hand : of one whose points a person placed. Corners out by a pixel each way give 1.4 at the most in
         97 of 100, one corner out by a twentieth of the card 1.9 to 4.4 and a wrong pitch (sample set, 2026-11).
     u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
-        the bore would mislead, and there stated uncertainties are somewhat larger than errors (drawn pictures,
-        2026-11).
+        the bore would mislead, which is about two of these uncertainties.
     u_pitch_rel_tilt_open, most_tilt_deg_tilt_open : the same, and a tilt, where rulers alone give the scale and the
         tilt was read from the holes: then errors have a longer tail, and grow with the tilt.
     sure_hole_score : score of the rim model from which a hole that was looked for only because the row asked for it
@@ -70,7 +69,7 @@ class JudgeSettings:
     u_pitch_rel: float = 0.011
     u_pitch_rel_tilt_open: float = 0.009
     most_tilt_deg_tilt_open: float = 20.0
-    u_diameter_mm: float = 0.16
+    u_diameter_mm: float = 0.13
     sure_hole_score: float = 0.5
     most_hidden_share: float = 0.25
     most_badly_seen_share: float = 0.25

@@ -79,7 +79,7 @@ class Found:
     hidden : bool array, shape (n,)
         Inferred, not seen.
     covered : bool array, shape (n,)
-        Lies under the outline of something found on the frame, or a good part of its rim does.
+        May lie under the outline of something found on the frame, whole or for a good part of its rim.
     filled_in : bool array, shape (n,)
         Found only when the row asked for it.
     by_hand : tuple of str or None, length n
@@ -316,7 +316,9 @@ def _look_again(
     return Found(
         xy_px=camera.to_px(xy),
         hidden=~seen & ~filled_in,
-        covered=_share_free(xy, radius + _RADIUS_BIAS_MM, outlines) < s.least_free_share,
+        # An empty slot is good to about a radius: one whose centre is no further from an outline may be under it.
+        covered=(_share_free(xy, radius + _RADIUS_BIAS_MM, outlines) < s.least_free_share)
+        | inside_any(xy, outlines, radius + _RADIUS_BIAS_MM),
         filled_in=filled_in,
         by_hand=(None,) * len(xy),
         closed=lines[0].closed,
