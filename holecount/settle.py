@@ -269,10 +269,15 @@ def _scale_change(before: Camera, after: Camera, px: Array) -> float:
     return float(np.abs(np.log(np.linalg.svd(change, compute_uv=False))).max())
 
 
-def rim_shapes(readings: Sequence[RimReading], camera: Camera, least_arc: float = 0.7) -> RimShapes | None:
-    """Ellipses of the well-seen rims for the plane fit; None when fewer than eight."""
-    good = [r for r in readings if r.arc_seen_frac >= least_arc and _is_open(r)]
-    if len(good) < 8:
+LEAST_ARC, LEAST_RIMS, U_RIM_SHAPE = 0.7, 8, 0.01
+"""Share of a rim in sight from which its ellipse tells of the tilt, fewest of them that tell (own choices), and what an
+ellipse is off by of its own: twice the 0.0044 of lone rims (sample set, 2026-11)."""
+
+
+def rim_shapes(readings: Sequence[RimReading], camera: Camera) -> RimShapes | None:
+    """Ellipses of the well-seen rims for the plane fit; None where too few are."""
+    good = [r for r in readings if r.arc_seen_frac >= LEAST_ARC and _is_open(r)]
+    if len(good) < LEAST_RIMS:
         return None
     centre = np.array([[r.x_px, r.y_px] for r in good])
     to_px = np.linalg.inv(mm_per_px(camera, centre))
@@ -288,7 +293,7 @@ def rim_shapes(readings: Sequence[RimReading], camera: Camera, least_arc: float 
         e1, e2 = c[3] / c[0], c[4] / c[0]
         shapes.append(inverse @ np.array([[1 + e1, e2], [e2, 1 - e1]]) * (r.diameter_mm / 2))
         u_size.append(r.u_own_diameter_mm / r.diameter_mm)
-        u_shape.append(0.01)
+        u_shape.append(U_RIM_SHAPE)
     return RimShapes(
         centre_px=centre, shape_px=np.array(shapes), u_size_rel=np.array(u_size), u_shape=np.array(u_shape)
     )

@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 class FindSettings:
     """How far the row may overrule the picture.
 
+    What names no source was settled on the sample set and on drawn seats, 2026-11.
+
     n_marks : strongest marks the line is looked for among; n_voters : those that vote for the step.
     weak_share : rim evidence below this share of a usual hole's is no mark at first.
     again_share : in an empty slot of the line, evidence above this share is looked at again.

@@ -62,6 +62,7 @@ class FlatPicture:
 
 
 _GRID = 49
+"""Nodes a side at which the lens is followed exactly, straight between them. Own choice."""
 
 
 def flatten(photo: Photo, camera: Camera, settings: FlatSettings | None = None) -> FlatPicture:

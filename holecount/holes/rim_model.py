@@ -30,10 +30,11 @@ COARSE: Floats = np.linspace(-2.2, 2.2, 32, dtype=np.float32)
 """Grid of the coarse patch along each axis in reference radii (fixed by the network)."""
 
 ROOT_MIDDLE = 0.6
-"""Taken off the square root of light against the face's, so that features lie round nothing."""
+"""Taken off the square root of light against the face's, so that features lie round nothing (fixed by the network)."""
 
 FACE_FROM = 1.55
-"""The face's own brightness is taken beyond this radius."""
+"""The face's own brightness is taken beyond this radius, in reference radii: outside the widest rounding (fixed by the
+network)."""
 
 U_OWN_FACTOR, U_CENTRE_FACTOR, U_SHARED_FACTOR = 1.2, 1.25, 1.0
 """What the network says of its own errors is multiplied by these: on held-out drawn seats and on the sample set alike

@@ -14,8 +14,9 @@ from holecount.scale.rectangle_pose import rectangle_mm
 Array = NDArray[np.float64]
 
 RADII_MM = np.linspace(0.0, 6.0, 25)
-"""Radii tried, for an object the size of a bank card; in proportion for others."""
+"""Radii tried, for an object the size of a bank card; in proportion for others. Own choice, twice a card's."""
 _CARD_SHORT_MM = 53.98
+"""ISO/IEC 7810, ID-1."""
 _COLOUR_BLUR_PX = 1.0
 """What halved colour adds to the blur of a JPEG; it rounds any corner (derived: a box of 2 px and linear interpolation,
 variances 1/3 and 2/3)."""

@@ -204,6 +204,7 @@ def _fit(
     log_radius, _, _ = model.rim_terms(model.camera(fit.x))
     spread = 1.4826 * float(np.median(np.abs(log_radius - np.median(log_radius))))
     own = float(np.median(rims.u_size_rel))
+    # Bores that differ by more than a twelfth are not of one bit (own choice).
     u_bore = float(np.clip(np.sqrt(max(spread**2 - own**2, 0.0)), s.least_u_bore_rel, 0.08))
     model = PlaneModel(references, start, nominal, focal_known, rims, u_bore, s)
     fit = least_squares(model.residuals, fit.x, model.derivative, n_most=15, damping=1e-9)

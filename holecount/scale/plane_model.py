@@ -22,8 +22,11 @@ from holecount.scale.reference import Reference
 Array = NDArray[np.float64]
 
 N_CAMERA = 10
+"""Parameters of the camera: turn, place (three each), focal length, radial term, axis (derived)."""
 N_RIMS = 6
+"""Parameters all rims share (derived; see `PlaneModel`)."""
 _KNEE_REFERENCE = 3.0
+"""Residuals of a reference, in units of their error, from which they count for less (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -101,6 +101,7 @@ class _Boxes:
 
 
 _FAR = 1e9
+"""Pixels beyond any picture, for what is not there."""
 
 
 def _runs(lines: Lines, t: Array, allowed: Array) -> tuple[Array, Array, Array, Array]:

@@ -194,25 +194,28 @@ def rough_sides(
 
 
 BLURS_PX = np.array([0.5, 0.7, 0.95, 1.3, 1.8, 2.5, 3.5])
-"""Edge blurs tried (standard deviation)."""
+"""Edge blurs tried (standard deviation): a quarter to a third more each time, which is what a strip can tell apart.
+Own choice."""
 OFFSETS_PX = np.linspace(-3.5, 3.5, 43)
-"""Offsets tried along a side's normal."""
+"""Offsets tried along a side's normal: a sixth of a pixel apart, as far as a first look may be off. Own choice."""
 _SPARSE = OFFSETS_PX[::3]
-"""Offsets that do for settling blur and shadow."""
+"""Offsets that do for settling blur and shadow, half a pixel apart. Own choice."""
 _NOISE = 0.012
 """Linear-light noise against which the priors of the levels are weighed; measured on the sample set, 2026-11."""
 _NOISE_FLOOR, _MODEL_MISFIT, _COLOUR_MISFIT = 0.003, 0.02, 0.08
-"""Noise of a part's profile in linear light, and what the model leaves unexplained as a share of the contrast."""
+"""Noise of a part's profile in linear light, and what the model leaves unexplained as a share of the contrast in
+brightness and in colour; measured on the sample set, 2026-11."""
 _LEVEL_PRIOR = np.array([0.4, 0.5, 0.4, 0.0, 0.0, 0.0])
 _LEVEL_SPREAD = np.array([1.0, 0.4, 1.0, 0.15, 0.15, 0.004])
 """Face, wall, what lies beneath, narrow and wide contact shadow, believed before looking: next to nothing, but that
-a wall is neither blacker than a shadow nor brighter than white card, and a shadow no source of light."""
+a wall is neither blacker than a shadow nor brighter than white card, and a shadow no source of light. Own choice."""
 _LUMA = np.array([0.114, 0.587, 0.299], np.float32)
 """Blue, green and red in the brightness that a JPEG keeps at full sharpness (ITU-R BT.601)."""
 _FULL = 0.97
-"""From here on a channel counts as burnt out: only 'at least this' is known."""
+"""From here on a channel counts as burnt out: only 'at least this' is known (sRGB code 251; own choice)."""
 _NEARLY_FULL = 0.88
-"""Beside a burnt-out face the same holds from here on: what burnt out was smoothed afterwards (JPEG, averaging)."""
+"""Beside a burnt-out face the same holds from here on: what burnt out was smoothed afterwards (JPEG, averaging). Own
+choice."""
 _BURNT_LEVEL, _BURNT_SPREAD = 1.5, 0.5
 """What a burnt-out face would read if it could: measured on the sample set, 2026-11."""
 

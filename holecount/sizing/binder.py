@@ -28,7 +28,7 @@ class BinderSettings:
     close_mm: float = MM_PER_INCH / 2
 
 
-Couch = Literal["every hole", "every other hole", "where strands are few"]
+Couch = Literal["every hole", "every second hole", "where strands are few"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +85,7 @@ def choose_binder(figures: Figures, couched_fit: Verdict | None, settings: Binde
         words.append("couching will not go through an ordinary hole beside its strands: couch where fewer strands lie")
         sources.append("strands with couching (4 + 2): Perry 1917; Sharp")
     elif close:
-        couch = "every other hole"
+        couch = "every second hole"
         words.append("couch through every second hole: the holes are close")
         sources.append(
             "every other where close: Perry 1917; every second hole: White 1902; 'close' as 1/2 in: no source"

@@ -236,7 +236,7 @@ def test_binder_covers_the_holes() -> None:
     assert not wide.covers
     assert any("no usual binder" in w for w in wide.words)
     assert size(3 / 8, 1 / 8).binder.width_mm == 4.0
-    assert made.binder.couch == "every other hole"
+    assert made.binder.couch == "every second hole"
     assert size(3 / 4, 1 / 4).binder.couch == "every hole"
     assert any("Perry" in s for s in made.binder.sources)
     assert any("White" in s for s in made.binder.sources)
