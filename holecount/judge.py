@@ -40,6 +40,9 @@ class JudgeSettings:
     u_scale_rel : local scale uncertainty called far from the card.
     odd_size_sd, odd_size_rel : a bore this many own errors and this share off the usual one.
     odd_step_rel : a step off the usual one by this share.
+    usual_pitch_mm, usual_bore_mm : least and greatest of a cane seat: charts run from 3/8 to 7/8 in and from 1/8 to
+        5/16 in (Perry, White; `holecount charts`), here a tenth more either way, bores up to 3/8 in. A ruler read in
+        the wrong unit, or halves taken for inches, gives others.
     most_misfit : of a reference, in units of its own error.
     most_misfit_by_hand : of one whose points a person placed. Corners out by a pixel each way give 1.4 at the most in
         97 of 100, one corner out by a twentieth of the card 1.9 to 4.4 and a wrong pitch (sample set, 2026-11).
@@ -64,6 +67,8 @@ class JudgeSettings:
     odd_size_sd: float = 4.0
     odd_size_rel: float = 0.08
     odd_step_rel: float = 0.3
+    usual_pitch_mm: tuple[float, float] = (8.5, 24.0)
+    usual_bore_mm: tuple[float, float] = (2.8, 10.5)
     most_misfit: float = 4.0
     most_misfit_by_hand: float = 1.8
     u_pitch_rel: float = 0.011
@@ -219,11 +224,23 @@ def _doubts_of_scale(
         yield (
             "The scale is not well enough known over the whole seat: lay a second card or a ruler on the opposite rail."
         )
+    yield from _out_of_all_charts(s, seat)
     used = plane.model.references
     if any(r.by_hand and m > s.most_misfit_by_hand for r, m in zip(used, plane.misfit, strict=True)):
         yield "What was placed by hand does not fit its size or the rest: place its corners or ends again."
     elif any(m > s.most_misfit for m in plane.misfit):
         yield "The things of known size do not agree with one another or with a flat frame."
+
+
+def _out_of_all_charts(s: JudgeSettings, seat: RailStats) -> Iterator[str]:
+    """Whether holes are of a size or pitch that no cane seat has."""
+    limits = (seat.pitch, s.usual_pitch_mm, "apart"), (seat.diameter, s.usual_bore_mm, "wide")
+    for mean, (least, most), way in limits:
+        if mean is not None and not least <= mean.mean_mm <= most:
+            yield (
+                f"Holes {mean.mean_mm:.1f} mm {way} are not usual in a cane seat: was the card or ruler taken for what "
+                "it is? Hold a tape against it."
+            )
 
 
 def _doubts_of_count(e: Evidence, holes: Sequence[Hole]) -> Iterator[str]:

@@ -405,14 +405,16 @@ def _settled(
 
 
 def is_halved(ruling: Ruling, g: Graduation, settings: GraduationSettings) -> bool:
-    """Whether halves were taken for inches, told along the geometry the strokes gave themselves."""
+    """Whether halves may have been taken for inches, told along the geometry the strokes gave themselves."""
     if g.system != "inch":
         return False
     half = ruling.cut.shape[0] // 2
     band = unroll(ruling, round(0.53 * half), 1 if half < 110 else 2)
     by_periods = {r.periods: r for r in _readings(band, (0.9 * g.px_per_mm, 2.2 * g.px_per_mm), "inch", settings)}
     own, twice = by_periods.get(g.periods), by_periods.get(2 * g.periods)
-    return own is not None and twice is not None and twice.explained > settings.doubled * own.explained
+    if own is not None and twice is not None and twice.explained > settings.doubled * own.explained:
+        return True
+    return _alternate(band, g, seen_stretch(band, g))
 
 
 def _beside_blur(ruling: Ruling, band: Unrolled, g: Graduation, settings: GraduationSettings) -> bool:

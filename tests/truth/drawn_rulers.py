@@ -23,7 +23,10 @@ INCH_LENGTHS = (9.5, 7.2, 5.6, 4.2, 3.2, 2.4)
 
 @dataclass(frozen=True, kw_only=True)
 class Face:
-    """A ruler's face: width and length in mm, and graduated edges as (side, system, divisions)."""
+    """A ruler's face: width and length in mm, and graduated edges as (side, system, divisions).
+
+    Strokes of narrow pocket rules are ``shorter`` than usual.
+    """
 
     width_mm: float = 25.0
     length_mm: float = 150.0
@@ -32,6 +35,7 @@ class Face:
     grey: int = 200
     ink: int = 40
     stroke_mm: float = 0.25
+    shorter: float = 1.0
     figures: bool = True
 
     def strokes(self):
@@ -49,7 +53,8 @@ class Face:
                     while (rest << level) % divisions:
                         level += 1
                     length = INCH_LENGTHS[level]
-                yield side, self.zero_mm + k * long_mm / divisions, length, k // divisions if rest == 0 and k else None
+                figure = k // divisions if rest == 0 and k else None
+                yield side, self.zero_mm + k * long_mm / divisions, self.shorter * length, figure
 
     def picture(self):
         """The face, uint8, FINE px/mm, y down from the top edge."""

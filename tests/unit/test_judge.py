@@ -123,6 +123,21 @@ def test_more_holes_beside_the_row_and_a_row_that_does_not_close(good: Measureme
     assert "do not close" in reasons
 
 
+@pytest.mark.parametrize("times", [0.5, 2.0])
+def test_a_ruler_read_at_half_or_twice_its_size_shows_in_holes_no_chart_has(good: Measurement, times: float) -> None:
+    pitch, diameter = good.seat.pitch, good.seat.diameter
+    assert pitch is not None
+    assert diameter is not None
+    seat = replace(
+        good.seat,
+        pitch=replace(pitch, mean_mm=times * pitch.mean_mm),
+        diameter=replace(diameter, mean_mm=times * diameter.mean_mm),
+    )
+    verdict, reasons, _ = judged(replace(good, seat=seat), evidence(len(good.holes)))
+    assert verdict == "check"
+    assert "not usual in a cane seat" in reasons
+
+
 def test_scale_and_bore_known_too_badly(good: Measurement) -> None:
     s, e = JudgeSettings(), evidence(len(good.holes))
     pitch, diameter = good.seat.pitch, good.seat.diameter
