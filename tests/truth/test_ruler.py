@@ -41,20 +41,20 @@ def test_inches(divisions, tilt_deg):
     assert np.abs(scale_errors(found, face, view)).max() < 0.001
 
 
-@pytest.mark.parametrize("figures", [True, False])
 @pytest.mark.parametrize("tilt_deg", [0, 25])
-def test_short_strokes_of_a_pocket_rule_are_never_read_at_twice_their_size(tilt_deg, figures):
+def test_short_strokes_of_a_pocket_rule_are_never_read_at_twice_their_size(tilt_deg):
     """Halves are taken for inches where strokes are so short that both look alike: then nothing is to be read."""
     n_right = 0
-    for shorter in (0.35, 0.45):
+    for shorter in (0.35, 0.6):
         for px_per_mm in (3.5, 4.5):
-            edges = (("bottom", "inch", 16),)
-            face = Face(edges=edges, length_mm=152.4, width_mm=13.0, shorter=shorter, figures=figures)
-            view = View(px_per_mm=px_per_mm, tilt_deg=tilt_deg, tilt_way_deg=60, turn_deg=80)
-            errors = np.abs(scale_errors(find_rulers(photo_of(see(face, view))), face, view))
-            assert (errors < 0.01).all()
-            n_right += len(errors)
-    assert n_right >= 1
+            for figures in (True, False):
+                edges = (("bottom", "inch", 16),)
+                face = Face(edges=edges, length_mm=152.4, width_mm=13.0, shorter=shorter, figures=figures)
+                view = View(px_per_mm=px_per_mm, tilt_deg=tilt_deg, tilt_way_deg=60, turn_deg=80)
+                errors = np.abs(scale_errors(find_rulers(photo_of(see(face, view))), face, view))
+                assert (errors < 0.01).all()
+                n_right += len(errors)
+    assert n_right >= 2
 
 
 @pytest.mark.parametrize("divisions", [10, 20])
