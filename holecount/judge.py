@@ -4,6 +4,7 @@ A hole gets a doubt when the picture shows it badly; the verdict is ``check`` wh
 should look again. Thresholds were set on drawn pictures and held against the sample set.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -39,6 +40,8 @@ class JudgeSettings:
     rounded_share : rounding over diameter from which the rim hides the bore.
     u_scale_rel : local scale uncertainty called far from the card.
     odd_size_sd, odd_size_rel : a bore this many own errors and this share off the usual one.
+    most_odd_size_rel : from this share off the usual bore it may be no hole of the row: true ones, worn ones
+        among them, are up to 0.15 off, print taken for a hole 0.48 (sample set and drawn pictures, 2026-11).
     odd_step_rel : a step off the usual one by this share.
     usual_pitch_mm, usual_bore_mm : least and greatest of a cane seat: charts run from 3/8 to 7/8 in and from 1/8 to
         5/16 in (Perry, White; `holecount charts`), here a tenth more either way, bores up to 3/8 in. A ruler read in
@@ -66,6 +69,7 @@ class JudgeSettings:
     u_scale_rel: float = 0.008
     odd_size_sd: float = 4.0
     odd_size_rel: float = 0.08
+    most_odd_size_rel: float = 0.25
     odd_step_rel: float = 0.3
     usual_pitch_mm: tuple[float, float] = (8.5, 24.0)
     usual_bore_mm: tuple[float, float] = (2.8, 10.5)
@@ -262,6 +266,12 @@ def _doubts_of_count(e: Evidence, holes: Sequence[Hole]) -> Iterator[str]:
     odd = [h.number for h in holes if "odd-place" in h.doubts]
     if odd:
         yield f"Off the usual pitch: {_named(odd)}. Is each a hole of this row?"
+    bores = np.array([h.diameter_mm or math.nan for h in holes if "odd-size" in h.doubts])
+    usual = np.array([h.diameter_mm for h in holes if h.diameter_mm is not None])
+    numbers = np.array([h.number for h in holes if "odd-size" in h.doubts])
+    far = numbers[np.abs(bores / np.median(usual) - 1) > s.most_odd_size_rel].tolist() if len(bores) else []
+    if far:
+        yield f"Of quite another size than the rest: {_named(far)}. Is each a hole of this row?"
 
 
 def _nearest(reading: RimReading, holes: Sequence[Hole]) -> int:

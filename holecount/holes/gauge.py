@@ -59,9 +59,10 @@ U_GRAIN_REL, FREE_GRAIN = 0.3, 0.03
 takes noise for a sharper edge (sample set made darker and noisier, 2026-11: bores off by 5 to 7 % at a grain of 0.13 to
 0.25; drawn pictures: half of that)."""
 
-U_BLUR, SHARP_PX = 1.0, 1.6
-"""Error of the diameter in px for each px of blur beyond this; the rim model learned on blur up to 1.8 px (sample set
-made blurred, 2026-11: 0.3 to 0.9 px at 2 px, 3 px at 3 px)."""
+U_BLUR, SHARP_PX = 0.5, 0.75
+"""Error of the diameter in px for each px of blur beyond this: what the rim model says of its own error holds too often
+where edges are sharp and not often enough where they are not (33 photographs of the sample set and 289 drawn ones,
+2026-11, where this and `U_SHARED_FACTOR` are likeliest; both sets ask for it alike)."""
 
 U_BLUR_SHARE, SHARP_SHARE = 0.5, 0.15
 """Error of the diameter, as a share of it, for each radius of blur beyond this share of the radius (sample set made

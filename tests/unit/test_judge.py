@@ -168,6 +168,17 @@ def test_a_misfit_of_what_a_hand_placed_counts_sooner(
     assert said in " ".join(reasons)
 
 
+@pytest.mark.parametrize(("times", "wanted"), [(1.15, "good"), (1.4, "check"), (0.6, "check")])
+def test_a_hole_of_quite_another_size_may_be_none(good: Measurement, times: float, wanted: str) -> None:
+    holes = tuple(
+        replace(h, doubts=("odd-size",), diameter_mm=times * (h.diameter_mm or 0)) if h.number == 7 else h
+        for h in good.holes
+    )
+    verdict, reasons, _ = judged(replace(good, holes=holes), evidence(len(good.holes)))
+    assert verdict == wanted
+    assert ("another size than the rest: hole 7." in reasons) == (wanted == "check")
+
+
 def test_a_hole_looked_for_is_doubted_only_where_it_does_not_look_like_one(good: Measurement) -> None:
     e = evidence(len(good.holes))
     found = replace(e.found, filled_in=np.ones(len(good.holes), bool))
