@@ -39,8 +39,8 @@ network)."""
 U_OWN_FACTOR, U_CENTRE_FACTOR, U_SHARED_FACTOR = 1.2, 1.25, 0.8
 """What the network says of its own errors is multiplied by these: on held-out drawn seats and on the sample set alike
 its 2 u held 90 % instead of 95 % (measured, 2026-11). What small, blurred, grainy or dark pictures add to the shared
-error is stated apart (gauge.py); beside it a factor of 0.8 holds 76 % within 1 u and 100 % within 2 u of 33 seats of
-the sample set, 73 % and 95 % of 289 drawn ones."""
+error is stated apart (gauge.py); beside it a factor of 0.8 holds 79 % within 1 u and 100 % within 2 u of 33 seats of
+the sample set, three in four and 95 % of 289 drawn ones."""
 
 LUMA: Floats = np.array([0.2126, 0.7152, 0.0722], np.float32)
 """Luminance of linear sRGB, red first (ITU-R BT.709)."""
