@@ -4,7 +4,6 @@ A hole gets a doubt when the picture shows it badly; the verdict is ``check`` wh
 should look again. Thresholds were set on drawn pictures and held against the sample set.
 """
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -279,10 +278,10 @@ def _doubts_of_count(e: Evidence, holes: Sequence[Hole]) -> Iterator[str]:
     odd = [h.number for h in holes if "odd-place" in h.doubts]
     if odd:
         yield f"Off the usual pitch: {_named(odd)}. Is each a hole of this row?"
-    bores = np.array([h.diameter_mm or math.nan for h in holes if "odd-size" in h.doubts])
-    usual = np.array([h.diameter_mm for h in holes if h.diameter_mm is not None])
-    numbers = np.array([h.number for h in holes if "odd-size" in h.doubts])
-    far = numbers[np.abs(bores / np.median(usual) - 1) > s.most_odd_size_rel].tolist() if len(bores) else []
+    bores = {h.number: h.diameter_mm for h in holes if h.diameter_mm is not None}
+    odd_sizes = [h.number for h in holes if "odd-size" in h.doubts and h.number in bores]
+    usual = float(np.median(list(bores.values()))) if odd_sizes else 1.0
+    far = [k for k in odd_sizes if abs(bores[k] / usual - 1) > s.most_odd_size_rel]
     if far:
         yield f"Of quite another size than the rest: {_named(far)}. Is each a hole of this row?"
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from holecount.exif import FULL_FRAME_DIAGONAL_MM, USUAL_FOCAL_35MM
 from holecount.photo import Photo, looks_cut
+from holecount.scale.plane import focal_of
 from holecount.scale.quads import QuadSettings
 from holecount.scale.rectangle_pose import LensPrior
 
@@ -79,7 +79,7 @@ def lens_prior(photo: Photo, settings: CardSettings) -> LensPrior:
     half = float(np.hypot(w, h)) / 2
     known = photo.focal_px
     return LensPrior(
-        focal_px=known if known is not None else USUAL_FOCAL_35MM * 2 * half / FULL_FRAME_DIAGONAL_MM,
+        focal_px=focal_of(w, h, known),
         u_focal_rel=settings.u_focal_guess_rel if known is None or looks_cut(w, h) else settings.u_focal_exif_rel,
         u_k1=settings.u_k1,
         centre_px=np.array([(w - 1) / 2, (h - 1) / 2]),

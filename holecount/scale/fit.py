@@ -13,10 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from holecount.exif import FULL_FRAME_DIAGONAL_MM, USUAL_FOCAL_35MM
 from holecount.fits import Fit, least_squares
 from holecount.scale.first_camera import normal_of, starting_camera
-from holecount.scale.plane import Camera
+from holecount.scale.plane import Camera, focal_of
 from holecount.scale.plane_model import N_CAMERA, N_RIMS, PlaneModel, PlaneSettings, RimShapes
 from holecount.scale.reference import Reference
 from holecount.troubles import NoScale
@@ -96,11 +95,6 @@ def thinned(reference: Reference, n_most: int) -> Reference:
         u_px=np.array(u),
         row=np.array(rows) if reference.row is not None else None,
     )
-
-
-def focal_of(width_px: int, height_px: int, focal_px: float | None) -> float:
-    """EXIF's focal length in px, or a usual phone's."""
-    return focal_px or USUAL_FOCAL_35MM * float(np.hypot(width_px, height_px)) / FULL_FRAME_DIAGONAL_MM
 
 
 def fit_plane(

@@ -94,6 +94,11 @@ def mm_per_px(camera: Camera, px: Array) -> Array:
     )
 
 
+def focal_of(width_px: int, height_px: int, focal_px: float | None) -> float:
+    """EXIF's focal length in px, or a usual phone's."""
+    return focal_px or USUAL_FOCAL_35MM * float(np.hypot(width_px, height_px)) / FULL_FRAME_DIAGONAL_MM
+
+
 def straight_above(
     width_px: int, height_px: int, focal_px: float | None = None, *, picture_width_mm: float = 620.0
 ) -> Camera:
@@ -105,7 +110,7 @@ def straight_above(
         looked for; a seat that fills the picture is 350 to 500 mm across (common practice, no source).
     """
     half = float(np.hypot(width_px, height_px) / 2)
-    focal = focal_px or USUAL_FOCAL_35MM * 2 * half / FULL_FRAME_DIAGONAL_MM
+    focal = focal_of(width_px, height_px, focal_px)
     return Camera(
         focal_px=focal,
         k1=0.0,
