@@ -1,6 +1,7 @@
 """Which things of known size lie on one plane: a box on the floor can look like a card from above."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 from holecount.scale.fit import PlaneFit, fit_plane
@@ -12,6 +13,10 @@ MOST_MISFIT = 5.0
 """Residuals of references on one plane, over their stated errors: 0.2 to 2.9 on the sample set where they belong
 together, 9 and more on drawn pictures where one lay on the floor (2026-11)."""
 
+MISREAD_STROKES = (0.5, 2.0)
+"""How far wrong a ruler is whose strokes were taken for the next kind up or down: halves for whole inches, fives for
+tens (derived)."""
+
 
 def fit_agreeing(
     references: Sequence[Reference],
@@ -22,6 +27,9 @@ def fit_agreeing(
     settings: PlaneSettings | None = None,
 ) -> tuple[PlaneFit, tuple[Reference, ...], tuple[Reference, ...]]:
     """Fit the plane to the largest group of references that agree; among equals to the one that ranks first.
+
+    A ruler that agrees with a card once its strokes are taken for half or twice as much is read so: a card leaves no
+    choice of size.
 
     Parameters
     ----------
@@ -44,6 +52,10 @@ def fit_agreeing(
     whole = fit(references)
     if len(references) == 1 or max(whole.misfit) <= MOST_MISFIT:
         return whole, tuple(references), ()
+    for group in _read_otherwise(references):
+        tried = fit(group)
+        if max(tried.misfit) <= MOST_MISFIT:
+            return tried, group, ()
     for size in range(len(references) - 1, 0, -1):
         for group in combinations(references, size):
             try:
@@ -56,3 +68,25 @@ def fit_agreeing(
         "What looked like a card or ruler does not fit a flat frame.",
         "Lay a bank card or a ruler flat on the frame and photograph again from straight above.",
     )
+
+
+def _read_otherwise(references: Sequence[Reference]) -> Iterator[tuple[Reference, ...]]:
+    """All references with one ruler's strokes taken for half or twice as much; none where there are rulers alone."""
+    if all(r.kind in ("ruler", "length") for r in references):
+        return
+    for k, ruler in enumerate(references):
+        if ruler.kind != "ruler" or ruler.by_hand:
+            continue
+        for factor in MISREAD_STROKES:
+            other = replace(
+                ruler,
+                points_mm=ruler.points_mm * factor,
+                row_offset_mm=tuple(factor * v for v in ruler.row_offset_mm),
+                u_row_offset_mm=tuple(factor * v for v in ruler.u_row_offset_mm),
+                notes=(
+                    *ruler.notes,
+                    f"its strokes stand for {'half' if factor < 1 else 'twice'} of what they look like; "
+                    "the card says so",
+                ),
+            )
+            yield (*references[:k], other, *references[k + 1 :])

@@ -1,6 +1,9 @@
-"""Things of known size that do not lie on one plane are told apart."""
+"""Things of known size that do not lie on one plane are told apart; a card tells what a ruler's strokes stand for."""
+
+from dataclasses import replace
 
 import numpy as np
+import pytest
 from test_plane_fit import FOCAL, H, W, camera, card, ruler, scale_error
 
 from holecount.scale.agree import fit_agreeing
@@ -44,3 +47,29 @@ def test_among_two_that_disagree_the_first_is_kept():
     lying, box = card(rng, cam), on_the_floor(rng, cam)
     assert fit([lying, box])[1] == (lying,)
     assert fit([box, lying])[1] == (box,)
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_a_card_tells_what_a_rulers_strokes_stand_for(factor):
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        cam = camera(rng, 12.0)
+        rule = ruler(rng, cam)
+        misread = replace(rule, points_mm=rule.points_mm / factor)
+        plane, used, left_out = fit([card(rng, cam), misread])
+        assert left_out == ()
+        assert np.allclose(used[1].points_mm, rule.points_mm)
+        assert used[1].notes
+        error, (u, _) = scale_error(plane, cam)
+        assert abs(error.mean()) < 4 * u
+
+
+def test_a_ruler_misread_by_another_factor_is_left_out_and_rulers_alone_are_read_as_they_are():
+    rng = np.random.default_rng(2)
+    cam = camera(rng, 12.0)
+    rule = ruler(rng, cam)
+    tenths = replace(rule, points_mm=rule.points_mm * 1.27)
+    assert fit([card(rng, cam), tenths])[2] == (tenths,)
+    halves = replace(rule, points_mm=rule.points_mm * 2)
+    _, used, left_out = fit([halves, ruler(rng, cam)])
+    assert (used, len(left_out)) == ((halves,), 1)
