@@ -11,7 +11,6 @@ from holecount.measure import MeasureRequest, measure_photo
 from holecount.measurement import Measurement
 from holecount.photo import Photo, read_photo
 from holecount.scale import by_hand
-from holecount.scale.known_objects import KnownObject, known_objects, rectangle
 from holecount.sheet.content import JobNotes, content_of
 from holecount.sheet.pictures import marked_jpeg, small_jpeg
 from holecount.sheet.render import Drawing, render_sheet
@@ -28,16 +27,11 @@ def request_of(inputs: Inputs) -> MeasureRequest:
         When a card is neither known nor a size.
     """
     s = inputs.settings
-    cards: list[KnownObject] = []
-    for text in s.cards:
-        known = known_objects().get(text.lower())
-        try:
-            cards.append(known or rectangle(*by_hand.parse_size_mm(text, default_unit="mm")))
-        except ValueError as e:
-            raise BadInput(f"The card's size cannot be read: {e}.", "Write it like 85.6x53.98.") from e
-    return MeasureRequest(
-        cards=tuple(cards) if cards else None, ruler=s.ruler, fixes=inputs.fixes, in_pixels=s.in_pixels
-    )
+    try:
+        cards = tuple(by_hand.parse_object(text) for text in s.cards)
+    except ValueError as e:
+        raise BadInput(f"The card's size cannot be read: {e}.") from e
+    return MeasureRequest(cards=cards or None, ruler=s.ruler, fixes=inputs.fixes, in_pixels=s.in_pixels)
 
 
 def wishes_of(settings: JobSettings) -> Wishes:
