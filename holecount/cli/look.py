@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holecount import saving
+from holecount import __version__, saving
 from holecount.cli import options
 from holecount.cli.requests import request_of
 from holecount.cli.results import Progress, deliver
@@ -18,6 +18,9 @@ from holecount.cli.results import Progress, deliver
 if TYPE_CHECKING:
     from holecount.fitness import Fitness
     from holecount.photo import Photo
+
+SCHEMA = 1
+"""Of the result as JSON, told field by field in docs/glossary.md."""
 
 _GRADES = {
     "fit": "Fit to be measured.",
@@ -105,6 +108,8 @@ def _holes(f: Fitness) -> str:
 
 def _json(photo: Photo, f: Fitness) -> str:
     out = {
+        "schema": SCHEMA,
+        "made_by": f"holecount {__version__}",
         "photo_name": photo.path.name,
         "photo_sha256": photo.sha256,
         "width_px": photo.width_px,
