@@ -15,6 +15,7 @@ from holecount.judge import JudgeSettings
 from holecount.measure import MeasureRequest, find_references, measure_photo
 from holecount.measurement import Measurement, ScaleUse
 from holecount.photo import Photo
+from holecount.scale.agree import MISFIT_WORTH_A_WORD
 from holecount.sharpness import Sharpness, sharpness_of
 from holecount.troubles import NoScale, UnfitPhoto
 
@@ -53,7 +54,7 @@ class FitnessSettings:
         Relative uncertainty of the scale in the worst corner of the seat. As for the doubt
         ``far-from-scale``: at 12 mm pitch and 0.8 % a hole in six inches may be lost or gained.
     misfit : float
-        Residual of a reference over its stated error. Three standard uncertainties.
+        Residual of a reference over its stated error; how it relates to other limits stands in `scale.agree`.
     """
 
     blur_px: float = 2.2
@@ -66,7 +67,7 @@ class FitnessSettings:
     clipped_frac: float = 0.25
     dark_level: float = 45.0
     u_local_rel: float = _DOUBTED.u_scale_rel
-    misfit: float = 3.0
+    misfit: float = MISFIT_WORTH_A_WORD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
