@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from dataclasses import asdict
 from pathlib import Path
@@ -10,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holecount import __version__, saving
+from holecount import __version__
 from holecount.cli import options
 from holecount.cli.requests import request_of
-from holecount.cli.results import Progress, deliver
+from holecount.cli.results import Progress, as_json, check_output, deliver
 
 if TYPE_CHECKING:
     from holecount.fitness import Fitness
@@ -56,8 +55,7 @@ def command(
     from holecount.fitness import look_at
     from holecount.photo import read_photo
 
-    if output is not None and str(output) != "-":
-        saving.check_free(output, force=force)
+    check_output(output, force=force)
     request = request_of(cards, sheets, ruler, between, corners, pixels=pixels, fix=None)
     progress = Progress()
     try:
@@ -117,4 +115,4 @@ def _json(photo: Photo, f: Fitness) -> str:
         "focal_35mm": photo.focal_35mm,
         **asdict(f),
     }
-    return json.dumps(out, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    return as_json(out)

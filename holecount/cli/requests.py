@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
-import click
+from holecount.cli.options import values_of
 
 if TYPE_CHECKING:
     from holecount.measure import MeasureRequest
-
-T = TypeVar("T")
 
 
 def request_of(
@@ -37,19 +34,13 @@ def request_of(
     from holecount.measure import MeasureRequest
     from holecount.scale import by_hand
 
-    def read(option: str, texts: Sequence[str], parse: Callable[[str], T]) -> tuple[T, ...]:
-        try:
-            return tuple(parse(text) for text in texts)
-        except ValueError as e:
-            raise click.BadParameter(f"{e}.", param_hint=option) from e
-
-    objects = read("--card", (*cards, *sheets), by_hand.parse_object)
+    objects = values_of("--card", (*cards, *sheets), by_hand.parse_object)
     return MeasureRequest(
         cards=objects or None,
         ruler="mm" if ruler == "mm" else "inch" if ruler == "inch" else None,
         by_hand=(
-            *read("--between", between, by_hand.parse_between),
-            *read("--corners", corners, by_hand.parse_corners),
+            *values_of("--between", between, by_hand.parse_between),
+            *values_of("--corners", corners, by_hand.parse_corners),
         ),
         fixes=fixes.read(fix) if fix is not None else None,
         in_pixels=pixels,
