@@ -12,10 +12,9 @@ from holecount.cli.options import as_option, file_path, output_options
 from holecount.cli.results import as_json, deliver
 from holecount.cli.sizing_options import reading_options, readings_given, sizing_options, wishes_given
 from holecount.decide import decide as decided
-from holecount.lengths import inches_32, mm_with_u
 from holecount.sizing import lines, to_dict
 from holecount.stats import RailStats
-from holecount.tape import QUANTITY_NAMES, Check, Tape, mean_of, read_file, read_list, tape_stats
+from holecount.tape import QUANTITY_NAMES, Check, Tape, mean_words, read_file, read_list, tape_stats
 from holecount.troubles import BadInput
 
 
@@ -102,8 +101,7 @@ def _figures(stats: RailStats) -> str:
     parts = []
     for name, spread in (("pitch", stats.pitch), ("holes", stats.diameter)):
         if spread is not None:
-            value = f"{mm_with_u(spread.mean_mm, spread.u_mean_mm)} ({inches_32(spread.mean_mm)})"
-            parts.append(f"{name} {value}, {mean_of(spread)}")
+            parts.append(f"{name} {mean_words(spread)}")
     six = stats.six_inches
     if six.mean is not None:
         parts.append(f"{six.mean:.1f} holes in six inches")
