@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from holecount.cautions import Work
-from holecount.decide import Decision, Wishes, decide
+from holecount.decide import Decision, Wishes, decide, thickness_mm_of
 from holecount.jobs import Inputs, Job, JobSettings
-from holecount.lengths import parse_length_mm
 from holecount.measure import MeasureRequest, measure_photo
 from holecount.measurement import Measurement
 from holecount.photo import Photo, read_photo
@@ -36,12 +35,7 @@ def request_of(inputs: Inputs) -> MeasureRequest:
 
 def wishes_of(settings: JobSettings) -> Wishes:
     """What the job's settings ask of the size; `BadInput` when the thickness is no length."""
-    thickness_mm = None
-    if settings.thickness:
-        try:
-            thickness_mm = parse_length_mm(settings.thickness, default_unit="mm")
-        except ValueError as e:
-            raise BadInput(f"The strand's thickness cannot be read: {e}.") from e
+    thickness_mm = thickness_mm_of(settings.thickness) if settings.thickness else None
     return Wishes(
         shape=settings.shape, couched=settings.couched, strand_thickness_mm=thickness_mm,
         fullest_hole=settings.strands, deciding_chart=settings.chart,
