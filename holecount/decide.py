@@ -6,6 +6,7 @@ Known are the photograph's figures, the tape's readings and what the worker said
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from holecount.lengths import parse_length_mm
 from holecount.measurement import Measurement
 from holecount.sizing import Chart, Figures, SizeChoice, StrandSettings, choose, figures_from, joined
 from holecount.sizing.packing import assumed_thickness_mm, fit
@@ -41,6 +42,20 @@ class Wishes:
     fullest_hole: int | None = None
     charts: tuple[Chart, ...] | None = None
     deciding_chart: str = "usual"
+
+
+def thickness_mm_of(text: str) -> float:
+    """A strand's thickness as typed, mm unless told.
+
+    Raises
+    ------
+    BadInput
+        When it is no length.
+    """
+    try:
+        return parse_length_mm(text, default_unit="mm")
+    except ValueError as e:
+        raise BadInput(f"The strand's thickness cannot be read: {e}.") from e
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ from holecount.judge import JudgeSettings
 from holecount.measure import MeasureRequest, find_references, measure_photo
 from holecount.measurement import Measurement, ScaleUse
 from holecount.photo import Photo
+from holecount.scale.agree import MISFIT_WORTH_A_WORD
 from holecount.sharpness import Sharpness, sharpness_of
 from holecount.troubles import NoScale, UnfitPhoto
 
@@ -53,7 +54,7 @@ class FitnessSettings:
         Relative uncertainty of the scale in the worst corner of the seat. As for the doubt
         ``far-from-scale``: at 12 mm pitch and 0.8 % a hole in six inches may be lost or gained.
     misfit : float
-        Residual of a reference over its stated error. Three standard uncertainties.
+        Residual of a reference over its stated error; how it relates to other limits stands in `scale.agree`.
     """
 
     blur_px: float = 2.2
@@ -66,11 +67,11 @@ class FitnessSettings:
     clipped_frac: float = 0.25
     dark_level: float = 45.0
     u_local_rel: float = _DOUBTED.u_scale_rel
-    misfit: float = 3.0
+    misfit: float = MISFIT_WORTH_A_WORD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Remark:
+class PhotoRemark:
     """One thing that would make the photograph better."""
 
     what: str
@@ -96,7 +97,7 @@ class Fitness:
     tilt_deg : float or None
     scale_words : tuple of str
         The references found.
-    remarks : tuple of Remark
+    remarks : tuple of PhotoRemark
         Weightiest first.
     """
 
@@ -108,7 +109,7 @@ class Fitness:
     hole_radius_px: float | None
     tilt_deg: float | None
     scale_words: tuple[str, ...]
-    remarks: tuple[Remark, ...]
+    remarks: tuple[PhotoRemark, ...]
 
 
 def look_at(
@@ -121,17 +122,17 @@ def look_at(
     s = settings or FitnessSettings()
     ask = request or MeasureRequest()
     m: Measurement | None = None
-    remarks: list[Remark] = []
+    remarks: list[PhotoRemark] = []
     grade: Grade = "fit"
     scale_words: tuple[str, ...] = ()
     try:
         m = measure_photo(photo, ask, progress)
     except NoScale as trouble:
-        remarks.append(Remark(what=trouble.what, advice=trouble.hint))
+        remarks.append(PhotoRemark(what=trouble.what, advice=trouble.hint))
         grade = "unfit"
         m = _in_pixels(photo, progress)
     except UnfitPhoto as trouble:
-        remarks.append(Remark(what=trouble.what, advice=trouble.hint))
+        remarks.append(PhotoRemark(what=trouble.what, advice=trouble.hint))
         grade = "unfit"
         scale_words = _scale_without_holes(photo, ask)
     if progress:
@@ -188,37 +189,37 @@ def _radius_px(m: Measurement) -> float | None:
 
 def _picture_remarks(
     sharpness: Sharpness, clipped: float, middle: float, radius_px: float | None, s: FitnessSettings
-) -> list[Remark]:
+) -> list[PhotoRemark]:
     out = []
     blur, best, worst = sharpness.blur_px, sharpness.best_px, sharpness.worst_px
     limit = s.blur_px if radius_px is None else min(max(s.blur_px, 0.1 * radius_px), s.blur_of_radius * radius_px)
     if blur is not None and blur > limit:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"Edges are blurred (about {blur:.1f} pixels).",
                 advice="Tap on the frame to focus, hold still or lean the phone on something, and use more light.",
             )
         )
     elif best is not None and worst is not None and worst > s.shake_ratio * best and worst > limit:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"The picture is shaken ({worst:.1f} pixels one way, {best:.1f} the other).",
                 advice="Lean the phone on something, or use more light.",
             )
         )
     if clipped > s.clipped_frac:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"{100 * clipped:.0f} % of the picture is plain white.",
                 advice="Turn the frame or shade the lamp, or make the picture darker before you take it.",
             )
         )
     if middle < s.dark_level:
-        out.append(Remark(what="The picture is dark.", advice="Use more light, from all sides."))
+        out.append(PhotoRemark(what="The picture is dark.", advice="Use more light, from all sides."))
     return out
 
 
-def _seat_remarks(photo: Photo, m: Measurement, radius_px: float | None, s: FitnessSettings) -> list[Remark]:
+def _seat_remarks(photo: Photo, m: Measurement, radius_px: float | None, s: FitnessSettings) -> list[PhotoRemark]:
     out = []
     xy = np.array([[h.x_px, h.y_px] for h in m.holes])
     size = np.array([photo.width_px, photo.height_px], float)
@@ -226,29 +227,33 @@ def _seat_remarks(photo: Photo, m: Measurement, radius_px: float | None, s: Fitn
     near_edge = int((np.minimum(xy, size - 1 - xy).min(axis=1) < s.edge_frac * size.max()).sum())
     if near_edge:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"Holes at the very edge of the picture: {near_edge}; others may be cut off.",
                 advice="Step back until the whole frame is in the picture.",
             )
         )
     if fill < s.fill_frac:
         out.append(
-            Remark(what="The seat fills little of the picture.", advice="Go nearer until it fills most of the picture.")
+            PhotoRemark(
+                what="The seat fills little of the picture.", advice="Go nearer until it fills most of the picture."
+            )
         )
     elif radius_px is not None and radius_px < s.radius_px:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"Holes are small: about {2 * radius_px:.0f} pixels across.",
                 advice="Go nearer, use the camera's full resolution, and give the file as the camera saved it.",
             )
         )
     if m.seat.n_blocked:
         out.append(
-            Remark(what=f"Blocked holes: {m.seat.n_blocked}.", advice="Clear them; they are counted but not gauged.")
+            PhotoRemark(
+                what=f"Blocked holes: {m.seat.n_blocked}.", advice="Clear them; they are counted but not gauged."
+            )
         )
     if m.seat.n_hidden:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"Hidden holes: {m.seat.n_hidden}.",
                 advice="Move the card, the ruler or whatever lies over the hole line; or photograph from another side.",
             )
@@ -256,30 +261,32 @@ def _seat_remarks(photo: Photo, m: Measurement, radius_px: float | None, s: Fitn
     glare = sum("glare" in h.doubts for h in m.holes)
     if glare:
         out.append(
-            Remark(what=f"Holes washed out by glare: {glare}.", advice="Turn the frame, or shade the lamp or window.")
+            PhotoRemark(
+                what=f"Holes washed out by glare: {glare}.", advice="Turn the frame, or shade the lamp or window."
+            )
         )
     return out
 
 
-def _scale_remarks(scale: ScaleUse, s: FitnessSettings) -> list[Remark]:
+def _scale_remarks(scale: ScaleUse, s: FitnessSettings) -> list[PhotoRemark]:
     out = []
     if scale.tilt_deg > s.tilt_deg:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"The camera was tilted by {scale.tilt_deg:.0f} degrees.",
                 advice="Photograph from straight above: the far and the near rail should look equally large.",
             )
         )
     if scale.u_local_rel > s.u_local_rel:
         out.append(
-            Remark(
+            PhotoRemark(
                 what=f"Far from the scale, lengths are only good to {100 * scale.u_local_rel:.1f} %.",
                 advice="Lay a second card or a ruler on the opposite rail.",
             )
         )
     if any(r.misfit > s.misfit for r in scale.references):
         out.append(
-            Remark(
+            PhotoRemark(
                 what="What gives the scale does not fit together.",
                 advice="See that cards and rulers lie flat on the frame, and that they have the size you say.",
             )

@@ -15,6 +15,7 @@ from holecount.holes.find import Found
 from holecount.holes.gauge import RimReading
 from holecount.holes.hole import Hole
 from holecount.rails import Layout
+from holecount.scale.agree import MISFIT_DOUBTED
 from holecount.scale.fit import PlaneFit
 from holecount.scale.plane import Camera
 from holecount.scale.reference import Reference
@@ -45,7 +46,7 @@ class JudgeSettings:
     usual_pitch_mm, usual_bore_mm : least and greatest of a cane seat: charts run from 3/8 to 7/8 in and from 1/8 to
         5/16 in (Perry, White; `holecount charts`), here a tenth more either way, bores up to 3/8 in. A ruler read in
         the wrong unit, or halves taken for inches, gives others.
-    most_misfit : of a reference, in units of its own error.
+    most_misfit : of a reference, in units of its own error; how it relates to other limits stands in `scale.agree`.
     most_misfit_by_hand : of one whose points a person placed. Corners out by a pixel each way give 1.4 at the most in
         97 of 100, one corner out by a twentieth of the card 1.9 to 4.4 and a wrong pitch (sample set, 2026-11).
     u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
@@ -72,7 +73,7 @@ class JudgeSettings:
     odd_step_rel: float = 0.3
     usual_pitch_mm: tuple[float, float] = (8.5, 24.0)
     usual_bore_mm: tuple[float, float] = (2.8, 10.5)
-    most_misfit: float = 4.0
+    most_misfit: float = MISFIT_DOUBTED
     most_misfit_by_hand: float = 1.8
     u_pitch_rel: float = 0.011
     u_pitch_rel_tilt_open: float = 0.009

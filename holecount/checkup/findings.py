@@ -117,7 +117,7 @@ def _data() -> str:
     import numpy as np
 
     from holecount.scale.known_objects import known_objects
-    from holecount.sheet.render import environment
+    from holecount.sheet.render import templates_of
     from holecount.sizing import built_in_charts, names_table
     from holecount.sizing.packing import bore_needed_mm, most_tabled
 
@@ -130,7 +130,7 @@ def _data() -> str:
         values = model["values"]
         if not np.isfinite(values).all() or len(values) != model["shapes"].prod(axis=1).sum():
             raise Trouble("The rim model is damaged.")
-    templates = environment()
+    templates = templates_of("holecount.sheet")
     for name in templates.list_templates():
         if name.endswith(".j2"):
             templates.get_template(name)

@@ -1,13 +1,13 @@
 """``holecount charts``: the sizing charts and where they come from."""
 
 import dataclasses
-import json
 from pathlib import Path
 from typing import Any
 
 import click
 
 from holecount.cli.options import as_option, file_path
+from holecount.cli.results import as_json
 from holecount.lengths import inches_32
 from holecount.sizing import Chart, built_in_charts, chart_named, names_table, read_chart
 from holecount.sizing.chart import GRADES
@@ -27,7 +27,7 @@ def command(name: str | None, chart_files: tuple[Path, ...], form: str) -> None:
     charts = [*built_in_charts(), *(read_chart(p) for p in chart_files), names_table()]
     shown = [chart_named(name, charts)] if name else charts
     if form == "json":
-        click.echo(json.dumps({"schema": 1, "charts": [_plain(c) for c in shown]}, indent=1, ensure_ascii=False))
+        click.echo(as_json({"schema": 1, "charts": [_plain(c) for c in shown]}))
         return
     click.echo("\n\n".join("\n".join(_lines(c)) for c in shown))
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 
 import click
 
 from holecount import __version__
 from holecount.cli import VERBS, options
-from holecount.cli.results import Progress, deliver
+from holecount.cli.results import Progress, as_json, deliver
 
 
 @click.command("doctor", short_help=VERBS["doctor"])
@@ -43,7 +42,7 @@ def command(form: str) -> int:
             "where": where(),
             "findings": [dataclasses.asdict(f) for f in found],
         }
-        deliver(json.dumps(out, indent=1, ensure_ascii=False), None, force=False)
+        deliver(as_json(out), None, force=False)
     else:
         lines = [f"holecount {__version__} in {where()}"]
         for f in found:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from dataclasses import asdict
 from pathlib import Path
@@ -10,14 +9,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holecount import saving
+from holecount import __version__
 from holecount.cli import options
 from holecount.cli.requests import request_of
-from holecount.cli.results import Progress, deliver
+from holecount.cli.results import Progress, as_json, check_output, deliver
 
 if TYPE_CHECKING:
     from holecount.fitness import Fitness
     from holecount.photo import Photo
+
+SCHEMA = 1
+"""Of the result as JSON, told field by field in docs/glossary.md."""
 
 _GRADES = {
     "fit": "Fit to be measured.",
@@ -53,8 +55,7 @@ def command(
     from holecount.fitness import look_at
     from holecount.photo import read_photo
 
-    if output is not None and str(output) != "-":
-        saving.check_free(output, force=force)
+    check_output(output, force=force)
     request = request_of(cards, sheets, ruler, between, corners, pixels=pixels, fix=None)
     progress = Progress()
     try:
@@ -105,6 +106,8 @@ def _holes(f: Fitness) -> str:
 
 def _json(photo: Photo, f: Fitness) -> str:
     out = {
+        "schema": SCHEMA,
+        "made_by": f"holecount {__version__}",
         "photo_name": photo.path.name,
         "photo_sha256": photo.sha256,
         "width_px": photo.width_px,
@@ -112,4 +115,4 @@ def _json(photo: Photo, f: Fitness) -> str:
         "focal_35mm": photo.focal_35mm,
         **asdict(f),
     }
-    return json.dumps(out, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    return as_json(out)

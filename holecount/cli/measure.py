@@ -11,7 +11,7 @@ import click
 from holecount import saving
 from holecount.cli import options
 from holecount.cli.requests import request_of
-from holecount.cli.results import Progress, deliver
+from holecount.cli.results import Progress, check_output, deliver
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,8 +52,7 @@ def command(
     Exit status: 0 measured, 2 wrong use, 3 the photograph cannot be measured (no scale, no holes),
     4 a file cannot be read, 5 a result could not be saved. Of several photographs the worst counts.
     """
-    if output is not None and str(output) != "-":
-        saving.check_free(output, force=force)
+    check_output(output, force=force)
     several = len(photos) > 1 or os.path.isdir(photos[0])  # Unlike Path.is_dir it takes names of any length.
     if several and (fix or between or corners):
         given = "--fix" if fix else "--between" if between else "--corners"

@@ -1,12 +1,13 @@
-"""Options that several verbs share, each defined once so that one name means one thing everywhere."""
+"""Options that several verbs share, each defined once so that one name means one thing everywhere; their values."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 F = TypeVar("F", bound=Callable[..., Any])
+T = TypeVar("T")
 
 file_path = click.Path(path_type=Path)
 """A path as given: whether it can be read is said by the reader, in its own words and exit status."""
@@ -91,3 +92,24 @@ def fix_option(command: F) -> F:
         metavar="FILE",
         help="Hand corrections: the scale placed by hand, holes added, struck out, marked blocked.",
     )(command)
+
+
+def value_of(option: str, text: str | None, parse: Callable[[str], T]) -> T | None:
+    """What an option's text means, or a complaint that names the option; None when it was not given.
+
+    Raises
+    ------
+    click.BadParameter
+        When ``parse`` raises `ValueError`.
+    """
+    if text is None:
+        return None
+    try:
+        return parse(text)
+    except ValueError as e:
+        raise click.BadParameter(f"{e}.", param_hint=option) from e
+
+
+def values_of(option: str, texts: Sequence[str], parse: Callable[[str], T]) -> tuple[T, ...]:
+    """The same of an option that may be repeated."""
+    return tuple(value for text in texts if (value := value_of(option, text, parse)) is not None)

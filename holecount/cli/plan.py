@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from holecount import saving
 from holecount.cli import VERBS, options
-from holecount.cli.results import deliver
+from holecount.cli.results import as_json, deliver
 from holecount.lengths import parse_length_mm
 from holecount.troubles import CannotSave
 
 if TYPE_CHECKING:
     from holecount.measurement import Measurement
     from holecount.strands import CaneNeed, CaneSettings, Charge, Frame, StrandPlan
-
-Value = TypeVar("Value")
 
 
 @click.command("plan", short_help=VERBS["plan"])
@@ -132,22 +128,12 @@ def command(
             made["together"] = cane_record(whole)
         if charge is not None:
             made["charge"] = charge_record(charge)
-        deliver(json.dumps(made, indent=1, ensure_ascii=False, allow_nan=False), output, force=force)
+        deliver(as_json(made), output, force=force)
     else:
         deliver("\n\n".join([*texts, *_sums(whole, charge)]), output, force=force)
 
 
 NO_LENGTHS = "Lengths are not reckoned: there are no millimetres. Give --pitch, or a measurement with a scale."
-
-
-def _read(option: str, text: str | None, reader: Callable[[str], Value]) -> Value | None:
-    """The value of an option, or a complaint that names it."""
-    if text is None:
-        return None
-    try:
-        return reader(text)
-    except ValueError as e:
-        raise click.BadParameter(f"{e}.", param_hint=option) from e
 
 
 def _seats(
@@ -170,7 +156,7 @@ def _seats(
             "Give saved measurements, or --front, --back, --left and --right, or --ring and --across: one of these."
         )
     if saved:
-        corners = _read("--corner-holes", corner_holes, _four_numbers)
+        corners = options.value_of("--corner-holes", corner_holes, _four_numbers)
         if corners and len(saved) > 1:
             raise click.UsageError("--corner-holes belongs to one measurement; plan it alone.")
         read = [(path.stem, tally.read(path)) for path in saved]
@@ -178,17 +164,19 @@ def _seats(
     if corner_holes:
         raise click.UsageError("--corner-holes belongs to a saved measurement.")
     if ring is not None:
-        wide = _read("--across", across, parse_length_mm)
+        wide = options.value_of("--across", across, parse_length_mm)
         if wide is None:
             raise click.UsageError("--ring needs --across: the width of the ring of holes.")
         if pitch:
             raise click.UsageError("A ring's pitch follows from its size; leave out --pitch.")
-        return [("seat", from_ring(ring, across_mm=wide, deep_mm=_read("--deep", deep, parse_length_mm)), None)]
+        return [
+            ("seat", from_ring(ring, across_mm=wide, deep_mm=options.value_of("--deep", deep, parse_length_mm)), None)
+        ]
     if len(typed) < 4:
         missing = ", ".join(option for option, value in counts.items() if value is None)
         raise click.UsageError(f"Typed figures need all four sides; {missing} is missing.")
     sides = [value or 0 for value in counts.values()]
-    pitch_mm = _read("--pitch", pitch, parse_length_mm)
+    pitch_mm = options.value_of("--pitch", pitch, parse_length_mm)
     return [("seat", from_counts(sides[0], sides[1], sides[2], sides[3], pitch_mm=pitch_mm, wing=wing), None)]
 
 
@@ -215,13 +203,13 @@ def _cane_settings(
     if allowance is not None and not 1 <= allowance <= 10:
         raise click.BadParameter("give 1 to 10 times the net length.", param_hint="--allowance")
     given = {
-        "thickness_mm": _read("--thickness", thickness, parse_length_mm),
-        "length_mm": _read("--strand-length", strand_length, read_long_mm),
-        "tail_mm": _read("--tail", tail, parse_length_mm),
+        "thickness_mm": options.value_of("--thickness", thickness, parse_length_mm),
+        "length_mm": options.value_of("--strand-length", strand_length, read_long_mm),
+        "tail_mm": options.value_of("--tail", tail, parse_length_mm),
         "allowance": allowance,
-        "hank_mm": _read("--hank", hank, read_long_mm),
-        "coil_mm": _read("--coil", coil, read_long_mm),
-        "binder_width_mm": _read("--binder", binder, parse_length_mm),
+        "hank_mm": options.value_of("--hank", hank, read_long_mm),
+        "coil_mm": options.value_of("--coil", coil, read_long_mm),
+        "binder_width_mm": options.value_of("--binder", binder, parse_length_mm),
     }
     return replace(CaneSettings(), **{name: value for name, value in given.items() if value is not None})
 
@@ -230,7 +218,7 @@ def _overfull(plan: StrandPlan, measured: Measurement | None, cane: str | None, 
     """Holes that the cane will not go through, where a width is given."""
     from holecount.decide import overfull
 
-    width_mm = _read("--cane", cane, parse_length_mm)
+    width_mm = options.value_of("--cane", cane, parse_length_mm)
     return [] if width_mm is None else overfull(plan, measured, width_mm, couched=couched)
 
 
@@ -287,13 +275,13 @@ def _charge(
         words, equals, amount = text.rpartition("=")
         if not equals or not words.strip():
             raise click.BadParameter(f"'{text}' is not WORDS=AMOUNT, like 'new peg=2.50'.", param_hint="--extra")
-        lines.append((words.strip(), _read("--extra", amount, read_amount) or Decimal(0)))
+        lines.append((words.strip(), options.value_of("--extra", amount, read_amount) or Decimal(0)))
     hidden = chairs * sum(p.frame.status.count("hidden") for p in plans)
     return reckon(
         n_holes=chairs * sum(p.frame.n for p in plans) - hidden,
         n_hidden=hidden,
-        rate=_read("--rate", rate, read_amount),
-        material=_read("--material", material, read_amount),
+        rate=options.value_of("--rate", rate, read_amount),
+        material=options.value_of("--material", material, read_amount),
         extras=lines,
         currency=currency,
     )

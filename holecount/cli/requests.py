@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
+from holecount.cli.options import values_of
 
 if TYPE_CHECKING:
     from holecount.measure import MeasureRequest
@@ -33,32 +33,15 @@ def request_of(
     from holecount import fixes
     from holecount.measure import MeasureRequest
     from holecount.scale import by_hand
-    from holecount.scale.known_objects import KnownObject, known_objects, rectangle
 
-    objects: list[KnownObject] = []
-    for text in (*cards, *sheets):
-        known = known_objects().get(text.lower())
-        if known is None:
-            try:
-                known = rectangle(*by_hand.parse_size_mm(text, default_unit="mm"))
-            except ValueError as e:
-                names = ", ".join(known_objects())
-                raise click.BadParameter(f"{e}, or one of: {names}.", param_hint="--card") from e
-        objects.append(known)
-    references = []
-    for option, texts, parse in (
-        ("--between", between, by_hand.parse_between),
-        ("--corners", corners, by_hand.parse_corners),
-    ):
-        for text in texts:
-            try:
-                references.append(parse(text))
-            except ValueError as e:
-                raise click.BadParameter(f"{e}.", param_hint=option) from e
+    objects = values_of("--card", (*cards, *sheets), by_hand.parse_object)
     return MeasureRequest(
-        cards=tuple(objects) if objects else None,
+        cards=objects or None,
         ruler="mm" if ruler == "mm" else "inch" if ruler == "inch" else None,
-        by_hand=tuple(references),
+        by_hand=(
+            *values_of("--between", between, by_hand.parse_between),
+            *values_of("--corners", corners, by_hand.parse_corners),
+        ),
         fixes=fixes.read(fix) if fix is not None else None,
         in_pixels=pixels,
     )

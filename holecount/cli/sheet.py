@@ -11,9 +11,8 @@ from urllib.parse import quote
 
 import click
 
-from holecount import saving
 from holecount.cli import VERBS, options
-from holecount.cli.results import Progress, deliver
+from holecount.cli.results import Progress, check_output, deliver, goes_to_file
 from holecount.cli.sizing_options import sizing_options, wishes_given
 from holecount.troubles import BadInput, one_line
 
@@ -74,8 +73,7 @@ def command(
     Exit status: 0 made, 2 wrong use, 3 a job's photograph cannot be measured, 4 a file cannot be read,
     5 the sheet could not be saved.
     """  # noqa: D301 (the \\b is click's)
-    if output is not None and str(output) != "-":
-        saving.check_free(output, force=force)
+    check_output(output, force=force)
     wishes = wishes_given(chart_files, decide, thickness, shape=shape, couched=couched, strands=strands)
     today = datetime.date.today().isoformat()
     found = _found(saved)
@@ -98,7 +96,7 @@ def command(
                                    "--old-seat, --cracks, --old-finish and --plan belong to one.")  # fmt: skip
         text = _set_sheet(found, name or _set_name(saved), date or today, wishes, output)
     deliver(text, output, force=force)
-    if output is not None and str(output) != "-":
+    if goes_to_file(output):
         click.echo(f"Sheet: {output}", err=True)
     return 0
 
@@ -241,7 +239,7 @@ def _set_sheet(found: list[_Found], name: str, date: str, wishes: Wishes, output
             except BadInput as e:
                 raise BadInput(f"'{one.path}': {e.what}", e.hint) from e
             sheet = one.job.path(SHEET)
-            if output is not None and str(output) != "-" and sheet.is_file():
+            if goes_to_file(output) and sheet.is_file():
                 link = quote(Path(os.path.relpath(sheet, output.absolute().parent)).as_posix())
         else:
             m = tally.read(one.path)

@@ -1,13 +1,12 @@
 """``holecount size``: which cane, why, and how sure."""
 
-import json
 from pathlib import Path
 
 import click
 
 from holecount import tally
 from holecount.cli.options import as_option, file_path, output_options
-from holecount.cli.results import deliver
+from holecount.cli.results import as_json, deliver
 from holecount.cli.sizing_options import reading_options, readings_given, sizing_options, wishes_given
 from holecount.decide import decide as decided
 from holecount.sizing import lines, to_dict
@@ -55,6 +54,6 @@ def command(
     if made is None:
         raise BadInput(decision.no_choice)
     if form == "json":
-        deliver(json.dumps(to_dict(made), indent=1, ensure_ascii=False, allow_nan=False), output, force=force)
+        deliver(as_json(to_dict(made)), output, force=force)
     else:
         deliver("\n".join(lines(made, explain=explain)), output, force=force)

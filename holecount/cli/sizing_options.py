@@ -7,8 +7,7 @@ from typing import Any, TypeVar, cast
 import click
 
 from holecount.cli.options import file_path
-from holecount.decide import Wishes
-from holecount.lengths import parse_length_mm
+from holecount.decide import Wishes, thickness_mm_of
 from holecount.sizing import SHAPES, built_in_charts, read_chart
 from holecount.tape import Basis, Quantity, Reading, read_list
 from holecount.troubles import BadInput
@@ -106,16 +105,10 @@ def wishes_given(
     twice = next((n for n in names if names.count(n) > 1), None)
     if twice:
         raise BadInput(f"Two charts are named '{twice}'.", "Give each a name of its own.")
-    thickness_mm = None
-    if thickness is not None:
-        try:
-            thickness_mm = parse_length_mm(thickness, default_unit="mm")
-        except ValueError as e:
-            raise BadInput(f"The thickness cannot be read: {e}.") from e
     return Wishes(
         shape=shape,
         couched=couched,
-        strand_thickness_mm=thickness_mm,
+        strand_thickness_mm=None if thickness is None else thickness_mm_of(thickness),
         fullest_hole=strands,
         charts=charts,
         deciding_chart=decide or names[0],

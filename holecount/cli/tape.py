@@ -1,7 +1,6 @@
 """``holecount tape``: tape-measure readings by themselves, or held against a photograph."""
 
 import dataclasses
-import json
 import textwrap
 from pathlib import Path
 from typing import Any
@@ -10,13 +9,12 @@ import click
 
 from holecount import tally
 from holecount.cli.options import as_option, file_path, output_options
-from holecount.cli.results import deliver
+from holecount.cli.results import as_json, deliver
 from holecount.cli.sizing_options import reading_options, readings_given, sizing_options, wishes_given
 from holecount.decide import decide as decided
-from holecount.lengths import inches_32, mm_with_u
 from holecount.sizing import lines, to_dict
 from holecount.stats import RailStats
-from holecount.tape import QUANTITY_NAMES, Check, Tape, mean_of, read_file, read_list, tape_stats
+from holecount.tape import QUANTITY_NAMES, Check, Tape, mean_words, read_file, read_list, tape_stats
 from holecount.troubles import BadInput
 
 
@@ -69,7 +67,7 @@ def command(
         raise BadInput("No reading is left to choose by.", " ".join(c.words + "." for c in checks))
     if form == "json":
         plain = {"schema": 1, "checks": [_plain(c) for c in checks], "tape": _stats(kept), "size": to_dict(made)}
-        deliver(json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False), output, force=force)
+        deliver(as_json(plain), output, force=force)
     else:
         told = [*_told(checks, kept, against=measurement is not None), "", *lines(made, explain=explain)]
         deliver("\n".join(told), output, force=force)
@@ -103,8 +101,7 @@ def _figures(stats: RailStats) -> str:
     parts = []
     for name, spread in (("pitch", stats.pitch), ("holes", stats.diameter)):
         if spread is not None:
-            value = f"{mm_with_u(spread.mean_mm, spread.u_mean_mm)} ({inches_32(spread.mean_mm)})"
-            parts.append(f"{name} {value}, {mean_of(spread)}")
+            parts.append(f"{name} {mean_words(spread)}")
     six = stats.six_inches
     if six.mean is not None:
         parts.append(f"{six.mean:.1f} holes in six inches")

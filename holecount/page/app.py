@@ -15,6 +15,7 @@ from flask import Flask, Response, g, redirect, request
 
 from holecount import jobs, tally
 from holecount.jobs import JobSettings
+from holecount.measurement import Measurement
 from holecount.overlay import draw_marked, encode
 from holecount.page import guard as gate
 from holecount.page.bench import Bench, OpenJob, View
@@ -26,7 +27,7 @@ from holecount.sheet import Seat, render_set, set_of
 from holecount.sheet.content import seat_size_line
 from holecount.sheet.of_job import sheet_of
 from holecount.sheet.plots import round_the_seat
-from holecount.sheet.strand_pages import StrandPages, strand_pages_of
+from holecount.sheet.strand_pages import StrandPages
 from holecount.troubles import BadInput, Trouble
 
 
@@ -82,6 +83,10 @@ def create_app(bench: Bench, guard: Guard, settings: PageSettings | None = None)
     def say_trouble(t: Trouble) -> Response:
         status = 409 if isinstance(t, Stale) else 507 if t.exit_code == 5 else 422
         return _refusal(status, t.what, t.hint)
+
+    @app.errorhandler(_NoJob)
+    def no_job(_: Exception) -> Response:
+        return _refusal(404, "There is no such job.", "Go back to the start of the bench page.")
 
     @app.errorhandler(404)
     def not_found(_: Exception) -> Response:
@@ -168,21 +173,22 @@ def _add_files(app: Flask) -> None:
 def _add_door(app: Flask, guard: Guard) -> None:
     """How a device is let in: the address leads to a page with a button, so that a preview does not use it up."""
 
+    def not_invited() -> Response:
+        return _refusal(
+            401, "This address was used already, or never was good.", "Scan the newest code in the terminal."
+        )
+
     @app.get("/open/<secret>")
     def door(secret: str) -> Response:
         if not guard.is_invited(secret):
-            return _refusal(
-                401, "This address was used already, or never was good.", "Scan the newest code in the terminal."
-            )
+            return not_invited()
         return _html(render("door.html.j2", secret=secret, css=file_address("page.css")))
 
     @app.post("/open")
     def enter() -> Response:
         made = guard.let_in(request.form.get("secret", "")[:200])
         if made is None:
-            return _refusal(
-                401, "This address was used already, or never was good.", "Scan the newest code in the terminal."
-            )
+            return not_invited()
         response = redirect("/", code=303)
         response.set_cookie(gate.COOKIE, made, httponly=True, samesite="Strict", max_age=60 * 60 * 24 * 30)
         made_response: Response = response  # type: ignore[assignment]
@@ -208,10 +214,7 @@ def _add_pages(app: Flask, bench: Bench, guard: Guard) -> None:
 
     @app.get("/job/<name>")
     def job(name: str) -> Response:
-        opened = bench.open(name)
-        if opened is None:
-            return _refusal(404, "There is no such job.", "Go back to the start of the bench page.")
-        settings = opened.job.inputs().settings
+        settings = _opened(bench, name).job.inputs().settings
         return shell(
             "job.html.j2", ("picture.js", "job.js"), name=name, address=quote(name), settings=settings, **choices()
         )
@@ -259,16 +262,6 @@ def _today() -> str:
 
 
 def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
-    def opened_or_404(name: str) -> OpenJob:
-        opened = bench.open(name)
-        if opened is None:
-            raise _NoJob
-        return opened
-
-    @app.errorhandler(_NoJob)
-    def no_job(_: Exception) -> Response:
-        return _refusal(404, "There is no such job.", "It may have been taken away.")
-
     @app.post("/api/jobs")
     def new_job() -> Response:
         data = _body(s.most_upload_bytes)
@@ -283,13 +276,13 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
 
     @app.get("/api/jobs/<name>")
     def state(name: str) -> Response:
-        opened = opened_or_404(name)
+        opened = _opened(bench, name)
         view = bench.view(opened, wait_s=_seconds(request.args.get("wait", "0"), s.wait_s))
         return _state_response(opened, view)
 
     @app.post("/api/jobs/<name>")
     def change(name: str) -> Response:
-        opened = opened_or_404(name)
+        opened = _opened(bench, name)
         try:
             what = json.loads(_body(s.most_change_bytes))
         except (ValueError, RecursionError) as e:
@@ -299,7 +292,7 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
 
     @app.post("/api/jobs/<name>/old-seat")
     def old_seat(name: str) -> Response:
-        opened = opened_or_404(name)
+        opened = _opened(bench, name)
         data = _body(s.most_upload_bytes)
         if data:
             _read_once(data, bench.limits, called="the photograph")
@@ -310,23 +303,22 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
     @app.post("/api/jobs/<name>/keep")
     def keep(name: str) -> Response:
         """Save sheet and marked photograph into the job's folder."""
-        opened = opened_or_404(name)
-        view = _measured(bench, opened)
-        assert view.measurement is not None
+        opened = _opened(bench, name)
+        view, m = _measured(bench, opened)
         photo = opened.session.photo()
-        sheet = sheet_of(opened.job, view.inputs, view.measurement, photo=photo, counted=view.counted)
-        marked = encode(draw_marked(photo, view.measurement), ".jpg")
+        sheet = sheet_of(opened.job, view.inputs, m, photo=photo, counted=view.counted)
+        marked = encode(draw_marked(photo, m), ".jpg")
         with opened.job.locked():
             paths = [opened.job.save_made(jobs.SHEET, sheet), opened.job.save_made(jobs.MARKED, marked)]
         return _json({"saved": [str(p) for p in paths]})
 
     @app.get("/api/jobs/<name>/tiles/<key>/<int:level>/<int:column>/<int:row>.jpg")
     def tile(name: str, key: str, level: int, column: int, row: int) -> Response:
-        return picture(opened_or_404(name), key, lambda o: o.pyramid().tile(level, column, row))
+        return picture(_opened(bench, name), key, lambda o: o.pyramid().tile(level, column, row))
 
     @app.get("/api/jobs/<name>/tiles/<key>/whole.jpg")
     def whole(name: str, key: str) -> Response:
-        return picture(opened_or_404(name), key, lambda o: o.pyramid().whole())
+        return picture(_opened(bench, name), key, lambda o: o.pyramid().whole())
 
     def picture(opened: OpenJob, key: str, made: Callable[[OpenJob], bytes | None]) -> Response:
         if opened.session.photo().sha256[:16] != key:
@@ -342,6 +334,13 @@ def _add_jobs(app: Flask, bench: Bench, s: PageSettings) -> None:
 
 class _NoJob(Exception):
     """A job that is not there was asked for."""
+
+
+def _opened(bench: Bench, name: str) -> OpenJob:
+    opened = bench.open(name)
+    if opened is None:
+        raise _NoJob
+    return opened
 
 
 def _body(most: int) -> bytes:
@@ -382,45 +381,40 @@ def _state_response(opened: OpenJob, view: View) -> Response:
     return _json(state_of(opened, view))
 
 
-def _measured(bench: Bench, opened: OpenJob) -> View:
-    """The job with its measurement; raises the `Trouble` that keeps it from being measured."""
+def _measured(bench: Bench, opened: OpenJob) -> tuple[View, Measurement]:
+    """What is known of the job, and its measurement; raises the `Trouble` that keeps it from being measured."""
     view = bench.view(opened, wait_s=60.0)
     if view.trouble is not None:
         raise view.trouble
     if view.measurement is None or not view.settled:
         raise Trouble("The photograph is still being measured.", "Try again in a moment.")
-    return view
+    return view, view.measurement
+
+
+_Build = Callable[[OpenJob, View, Measurement], bytes | str]
+"""Makes what is taken away from a job that has been measured."""
 
 
 def _add_made(app: Flask, bench: Bench) -> None:
     """What can be taken away from a job; nothing of it is the uploaded file itself."""
 
-    def made(name: str, kind: str, build: Callable[[OpenJob, View], bytes | str], *, file: str = "") -> Response:
-        opened = bench.open(name)
-        if opened is None:
-            return _refusal(404, "There is no such job.", "Go back to the start of the bench page.")
-        body = build(opened, _measured(bench, opened))
-        response = Response(body, content_type=kind)
+    def made(name: str, kind: str, build: _Build, *, file: str = "") -> Response:
+        opened = _opened(bench, name)
+        response = Response(build(opened, *_measured(bench, opened)), content_type=kind)
         if file:
             response.headers["Content-Disposition"] = f"attachment; filename*=UTF-8''{quote(f'{name}-{file}')}"
         return response
 
-    def build_sheet(opened: OpenJob, view: View) -> str:
-        assert view.measurement is not None
+    def build_sheet(opened: OpenJob, view: View, m: Measurement) -> str:
         photo = opened.session.photo()
-        drawings = (
-            strand_pages_of(view.measurement, couched=view.inputs.settings.couched).pages
-            if request.args.get("plan")
-            else ()
-        )
-        return sheet_of(opened.job, view.inputs, view.measurement, photo=photo, counted=view.counted, drawings=drawings)
+        drawings = weave(opened, view, m).pages if request.args.get("plan") else ()
+        return sheet_of(opened.job, view.inputs, m, photo=photo, counted=view.counted, drawings=drawings)
 
-    def build_marked(opened: OpenJob, view: View) -> bytes:
-        assert view.measurement is not None
-        return encode(draw_marked(opened.session.photo(), view.measurement), ".jpg")
+    def build_marked(opened: OpenJob, view: View, m: Measurement) -> bytes:
+        return encode(draw_marked(opened.session.photo(), m), ".jpg")
 
-    def text(write: Callable[[Any], str]) -> Callable[[OpenJob, View], str]:
-        return lambda opened, view: write(view.measurement)
+    def text(write: Callable[[Measurement], str]) -> _Build:
+        return lambda opened, view, m: write(m)
 
     @app.get("/job/<name>/sheet.html")
     def sheet(name: str) -> Response:
@@ -447,8 +441,8 @@ def _add_made(app: Flask, bench: Bench) -> None:
     def weave_step(name: str, step: int) -> Response:
         g.policy = gate.PICTURE_POLICY
 
-        def build(opened: OpenJob, view: View) -> str:
-            drawn = weave(opened, view).drawings
+        def build(opened: OpenJob, view: View, m: Measurement) -> str:
+            drawn = weave(opened, view, m).drawings
             if not 0 <= step < len(drawn):
                 raise BadInput("There is no such step.")
             return drawn[step].svg
@@ -457,17 +451,13 @@ def _add_made(app: Flask, bench: Bench) -> None:
 
     @app.get("/api/jobs/<name>/weave")
     def weave_words(name: str) -> Response:
-        opened = bench.open(name)
-        if opened is None:
-            return _refusal(404, "There is no such job.")
-        view = _measured(bench, opened)
-        plan = weave(opened, view)
+        opened = _opened(bench, name)
+        plan = weave(opened, *_measured(bench, opened))
         html = render("weave.html.j2", weave=plan, name=quote(name), key=opened.made_from[:12])
         return _json({"html": html, "n_steps": len(plan.drawings)})
 
-    def weave(opened: OpenJob, view: View) -> StrandPages:
-        assert view.measurement is not None
-        return opened.weave(view.measurement, couched=view.inputs.settings.couched)
+    def weave(opened: OpenJob, view: View, m: Measurement) -> StrandPages:
+        return opened.weave(m, couched=view.inputs.settings.couched)
 
     @app.get("/job/<name>/round.svg")
     def plot(name: str) -> Response:

@@ -2,8 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, replace
-from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -24,34 +23,18 @@ from holecount.report import LEAST_SHARE
 from holecount.scale.known_objects import known_objects
 from holecount.sheet.content import content_of
 from holecount.sheet.of_job import decision_of, notes_of, readings_of
+from holecount.sheet.render import templates_of
 from holecount.sizing import SHAPES, built_in_charts
 from holecount.stats import LowConfidence, look_again
 from holecount.troubles import DOUBTS, BadInput, NoScale, Trouble
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 RING = 1.3
 """Radius of the drawn ring over that of the hole, so that the rim stays in sight. Own choice."""
 
 
-@cache
-def environment() -> "Environment":
-    """The page's templates; everything put into them is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("holecount.page"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
 def render(template: str, **what: Any) -> str:
     """One of the page's templates, filled in."""
-    return environment().get_template(template).render(**what)
+    return templates_of("holecount.page").get_template(template).render(**what)
 
 
 def state_of(opened: OpenJob, view: View) -> dict[str, Any]:
@@ -68,6 +51,7 @@ def state_of(opened: OpenJob, view: View) -> dict[str, Any]:
 def _state(opened: OpenJob, view: View) -> dict[str, Any]:
     inputs, m = view.inputs, view.measurement
     decision, tape_trouble, size_trouble = decided(m, inputs, view.counted)
+    corrected = corrections(inputs.fixes, m)
     out: dict[str, Any] = {
         "name": opened.job.name,
         "revision": revision(inputs),
@@ -80,10 +64,10 @@ def _state(opened: OpenJob, view: View) -> dict[str, Any]:
         "picture": None,
         "holes": [],
         "references": [],
-        "corrections": [asdict(c) for c in corrections(inputs.fixes, m)],
+        "corrections": [asdict(c) for c in corrected],
         "trouble": _trouble(view.trouble),
         "said": _said(view, decision),
-        "shown": {"corrections": render("corrections.html.j2", corrections=corrections(inputs.fixes, m))},
+        "shown": {"corrections": render("corrections.html.j2", corrections=corrected)},
     }
     try:
         out["picture"] = _picture(opened, opened.session.photo())
@@ -217,7 +201,7 @@ def hole_words(h: Hole, *, in_mm: bool = True) -> str:
         u = float(np.hypot(h.u_own_diameter_mm or 0.0, h.u_shared_diameter_mm or 0.0))
         size = f", {mm_with_u(h.diameter_mm, u)} ({inches_32(h.diameter_mm)})" if in_mm else f", {h.diameter_mm:.1f} px"
     status = "hidden, not counted" if h.status == "hidden" else h.status
-    doubts = [f"{DOUBTS[d].words}" for d in h.doubts if d in DOUBTS and d != "blocked"]
+    doubts = [DOUBTS[d].words for d in h.doubts if d in DOUBTS and d != "blocked"]
     return f"Hole {h.number}{rail}{size}, {status}" + (f"; {'; '.join(doubts)}" if doubts else "")
 
 

@@ -9,9 +9,19 @@ from holecount.scale.plane_model import PlaneSettings
 from holecount.scale.reference import Reference
 from holecount.troubles import NoScale
 
-MOST_MISFIT = 5.0
-"""Residuals of references on one plane, over their stated errors: 0.2 to 2.9 on the sample set where they belong
-together, 9 and more on drawn pictures where one lay on the floor (2026-11)."""
+MISFIT_WORTH_A_WORD = 3.0
+MISFIT_DOUBTED = 4.0
+MISFIT_LEFT_OUT = 5.0
+"""Residuals of a reference on the plane, over their stated errors (`PlaneFit.misfit`), and what follows from there on.
+
+Above the first, `holecount look` says that a card or ruler may not lie flat: three standard uncertainties, a word that
+costs nothing. Above the second the measurement is to be checked. Above the third, things do not lie on one plane, and
+the smaller group is left out. What is left out no longer counts for the second, so this one speaks of misfits between
+the two, and of a thing that is all there is, which nothing can be left out for.
+
+0.2 to 2.9 on the sample set where references belong together, 9 and more on drawn pictures where one lay on the floor
+(2026-11); 5 lies between these, 4 between that and what belongs together (own choice).
+"""
 
 MISREAD_STROKES = (0.5, 2.0)
 """How far wrong a ruler is whose strokes were taken for the next kind up or down: halves for whole inches, fives for
@@ -50,7 +60,7 @@ def fit_agreeing(
         return fit_plane(group, width_px=width_px, height_px=height_px, focal_px=focal_px, settings=settings)
 
     whole = fit(references)
-    if len(references) == 1 or max(whole.misfit) <= MOST_MISFIT:
+    if len(references) == 1 or max(whole.misfit) <= MISFIT_LEFT_OUT:
         return whole, tuple(references), ()
     for group in _read_otherwise(references):
         tried = fit(group)
@@ -62,7 +72,7 @@ def fit_agreeing(
                 tried = fit(group)
             except NoScale:
                 continue
-            if size == 1 or max(tried.misfit) <= MOST_MISFIT:
+            if size == 1 or max(tried.misfit) <= MISFIT_LEFT_OUT:
                 return tried, group, tuple(r for r in references if not any(r is g for g in group))
     raise NoScale(
         "What looked like a card or ruler does not fit a flat frame.",

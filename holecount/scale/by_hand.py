@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.lengths import parse_length_mm
+from holecount.scale.known_objects import KnownObject, known_objects, rectangle
 from holecount.scale.reference import Reference
 from holecount.troubles import BadInput
 
@@ -151,6 +152,23 @@ def parse_size_mm(text: str, *, default_unit: str | None = None) -> tuple[float,
     unit = re.search(r"(mm|cm|inches|inch|in|\"|″|'')\s*$", parts[1], re.IGNORECASE)
     first = parts[0] if re.search(r"[^\d\s.,/]", parts[0]) or not unit else parts[0] + unit[1]
     return parse_length_mm(first, default_unit=default_unit), parse_length_mm(parts[1], default_unit=default_unit)
+
+
+def parse_object(text: str) -> KnownObject:
+    """What lies on the frame, as typed: the name of a known object, or the size ``WxH`` of a rectangle, mm unless told.
+
+    Raises
+    ------
+    ValueError
+        When it is neither.
+    """
+    known = known_objects().get(text.strip().lower())
+    if known is not None:
+        return known
+    try:
+        return rectangle(*parse_size_mm(text, default_unit="mm"))
+    except ValueError as e:
+        raise ValueError(f"{e}, or one of: {', '.join(known_objects())}") from e
 
 
 def require_inside(reference: Reference, width_px: int, height_px: int) -> None:

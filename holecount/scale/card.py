@@ -152,20 +152,19 @@ def _measure(
         return None
     shapes = corner_shapes(photo.bgr, fit.pose.camera.to_px, known, fit.blur_px)
     likely = shapes.points(known) > 0 or fit.misfit <= s.most_misfit
-    if likely and shapes.points(known) - 0.5 * fit.misfit < s.fine_points:
+    if likely and _points(fit, shapes, known) < s.fine_points:
         # A JPEG keeps colour at half its sharpness, which can shift the sides: brightness alone is asked as well.
         given = photo.bgr, candidate.corners_px, candidate.seen, known, lens, s.px_per_mm
         grey = fit_rectangle(*given, colours=False)
         if grey is not None:
             seen_grey = corner_shapes(photo.bgr, grey.pose.camera.to_px, known, grey.blur_px)
-            if seen_grey.points(known) - 0.5 * grey.misfit > shapes.points(known) - 0.5 * fit.misfit + s.grey_gain:
+            if _points(grey, seen_grey, known) > _points(fit, shapes, known) + s.grey_gain:
                 fit, shapes = grey, seen_grey
     score = (
-        shapes.points(known)
+        _points(fit, shapes, known)
         + 12.0 * (candidate.mean_share - 0.8)
         + 8.0 * min(0.0, float(candidate.share[fit.seen].min()) - 0.7)
         - candidate.overrun
-        - 0.5 * fit.misfit
     )
     return FoundCard(
         reference=_reference(known, fit.corners_px, fit.u_px, _notes(candidate, fit)),
@@ -177,6 +176,11 @@ def _measure(
         score=score,
         accepted=_is_sure(photo, picture, candidate, fit, known, shapes, score, lens, s),
     )
+
+
+def _points(fit: RectangleFit, shapes: CornerShapes, known: KnownObject) -> float:
+    """What the corners say for a card, less what its shape says against; a square misfit is twice a log chance."""
+    return shapes.points(known) - 0.5 * fit.misfit
 
 
 def _notes(candidate: CardCandidate, fit: RectangleFit) -> tuple[str, ...]:

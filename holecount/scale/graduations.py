@@ -7,12 +7,12 @@ rank; under a wrong one strokes of different length are mixed and explain less o
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holecount.scale.lattice import Ruling
+from holecount.scale.stroke_ranks import Rank, falls_by_rank, ranks_of, reach_of, run_of_rows
 from holecount.scale.strokes import LONG_PERIOD_MM, System, Unrolled, all_fits, unroll
 
 Array = NDArray[np.float64]
@@ -76,15 +76,6 @@ class GraduationSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rank:
-    """Strokes of one rank: rows below the band's line between which they are seen, and how dark they are."""
-
-    first_row: float
-    last_row: float
-    contrast: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Graduation:
     """One way to read the strokes.
 
@@ -129,98 +120,6 @@ class Graduation:
         return LONG_PERIOD_MM[self.system]
 
 
-def _run_of_rows(seen: NDArray[np.bool_], start: int, gap: int) -> tuple[int, int]:
-    """First and last row of the run of seen rows round ``start``, bridging gaps."""
-    near = np.flatnonzero(seen[max(0, start - 8) : start + 9])
-    if not len(near):
-        return start, start - 1
-    start = max(0, start - 8) + int(near[np.argmin(np.abs(near - min(8, start)))])
-    ends = []
-    for sign in (-1, 1):
-        last = k = start
-        while 0 <= k + sign < len(seen) and abs(k + sign - last) <= gap:
-            k += sign
-            if seen[k]:
-                last = k
-        ends.append(last)
-    return ends[0], ends[1]
-
-
-def _ranks(
-    contrast: Array, rows: Array, core: tuple[int, int], wide: tuple[int, int], spacing_px: float
-) -> tuple[list[Rank | None], int]:
-    """Extent of each rank (None when it is not seen) and the side to which long strokes reach.
-
-    Rows ``core`` surely belong to the band, rows ``wide`` may; long strokes may reach beyond them.
-    Millimetre strokes ``spacing_px`` apart are pale when that is hardly more than the blur.
-    """
-    smooth = np.stack([np.convolve(c, np.ones(3) / 3, mode="same") for c in contrast.T])
-    first, last = core
-    level = smooth[:, first : last + 1].max(axis=1)
-    # Figures may be darker than strokes, but not by the second rank's.
-    whole = float(level[:2].min()) if level[:2].min() > 0.3 * level.max() else float(level.max())
-    seen = level > 0.3 * whole
-    if spacing_px < 3.5 and len(seen) > 2 and seen[0] and seen[1] and not seen[2:].any():
-        first, last = wide
-        level = smooth[:, first : last + 1].max(axis=1)
-        away = np.ones(len(rows), bool)
-        away[max(0, first - 3) : last + 4] = False
-        chance = float(np.percentile(smooth[2, away], 90)) if away.sum() >= 8 else 0.0
-        seen[2] = level[2] > max(0.1 * whole, 2.0 * chance)
-    extents: list[Rank | None] = []
-    # Every stroke starts at the edge, so where the finest rank seen is dark all of them are.
-    finest = int(np.flatnonzero(seen)[-1]) if seen.any() else 0
-    root = first + int(np.argmax(smooth[finest, first : last + 1]))
-    for c, top, there in zip(smooth, level, seen, strict=True):
-        present = c > 0.45 * min(float(c[root]), float(top))
-        if not there or c[root] < 0.1 * top:
-            extents.append(None)
-            continue
-        a, b = _run_of_rows(present, root, 3)
-        extents.append(Rank(first_row=float(rows[a]), last_row=float(rows[b]), contrast=float(np.median(c[a : b + 1]))))
-    found = [r for r in extents if r is not None]
-    if not found:
-        return extents, 1
-    start_spread = max(r.first_row for r in found) - min(r.first_row for r in found)
-    end_spread = max(r.last_row for r in found) - min(r.last_row for r in found)
-    return extents, 1 if end_spread >= start_spread else -1
-
-
-def _reach(rank: Rank, inward: int) -> float:
-    return rank.last_row if inward > 0 else -rank.first_row
-
-
-def _is_sound(
-    contrast: Array, extents: list[Rank | None], inward: int, rows: Array, step: float, least_ranks: int
-) -> bool:
-    """Lengths fall from rank to rank, and beyond the second rank's end only the first is there."""
-    present = [r is not None for r in extents]
-    n = present.index(False) if False in present else len(present)
-    if n < least_ranks or any(present[n:]):
-        return False
-    reach = [_reach(r, inward) for r in extents[:n] if r is not None]
-    if any(a < b + step for a, b in pairwise(reach[:3])):
-        return False
-    if any(b > a + 1.0 for a, b in pairwise(reach[2:])):
-        return False
-    # Steps grow towards the longest; a period taken double puts a small chance step on top.
-    if n > 2 and reach[0] - reach[1] < 0.7 * (reach[1] - reach[2]) - 0.5:
-        return False
-    # They start at the edge together: nearly all within 2 rows, chance texture within 10 or more.
-    start = [r.first_row if inward > 0 else -r.last_row for r in extents[:n] if r is not None]
-    shortest = reach[-1] - start[-1] + 1
-    if max(start) - min(start) > max(3.0, min(0.5 * shortest, 6.0)):
-        return False
-    # Figures are printed by every longest stroke: a stretch without them must show the first rank alone.
-    along = rows * inward
-    longest, second = extents[0], extents[1]
-    if longest is None or second is None:
-        return False
-    only = (along > reach[1]) & (along <= reach[0] + 2)
-    alone = only & (contrast[:, 1] < 0.35 * second.contrast) & (contrast[:, 0] > 0.4 * longest.contrast)
-    return int(alone.sum()) >= max(1, round(step) - 1)
-
-
 def _readings(
     band: Unrolled,
     scales: tuple[float, float],
@@ -237,7 +136,7 @@ def _readings(
     row_px = float(band.rows[1] - band.rows[0])
     # Rows surely belong to the band while some reading explains them.
     most = np.max([f.explained for f in fits], axis=0) / total
-    first, last = _run_of_rows(most > 0.2, middle, 3)
+    first, last = run_of_rows(most > 0.2, middle, 3)
     if (last - first) * row_px < 3:
         return []
     order = slice(first, last + 1)
@@ -252,14 +151,14 @@ def _readings(
     found: list[Graduation] = []
     for fit in fits:
         contrast, origin = fit.contrast, fit.origin
-        extents, inward = _ranks(contrast, band.rows, core, (first, last), fit.periods * band.px_per_period / 10)
-        if extents[0] and extents[1] and _reach(extents[1], inward) > _reach(extents[0], inward):
+        extents, inward = ranks_of(contrast, band.rows, core, (first, last), fit.periods * band.px_per_period / 10)
+        if extents[0] and extents[1] and reach_of(extents[1], inward) > reach_of(extents[0], inward):
             # Half a long period off: the first two ranks have changed places, no other.
             contrast = contrast[:, [1, 0, *range(2, contrast.shape[1])]]
             extents[:2] = [extents[1], extents[0]]
             origin = (origin + fit.periods // 2) % fit.periods
         px_per_mm = fit.periods * band.px_per_period / LONG_PERIOD_MM[fit.system]
-        sound = _is_sound(contrast, extents, inward, band.rows, max(settings.min_step_px, row_px), least_ranks)
+        sound = falls_by_rank(contrast, extents, inward, band.rows, max(settings.min_step_px, row_px), least_ranks)
         if sound:
             seen = [r for r in extents if r is not None]
             shortest = (seen[-1].last_row - seen[-1].first_row + row_px) / px_per_mm
@@ -426,7 +325,7 @@ def _beside_blur(ruling: Ruling, band: Unrolled, g: Graduation, settings: Gradua
         return False
     along = band.rows * g.inward
     start = float(np.median([r.first_row if g.inward > 0 else -r.last_row for r in g.ranks]))
-    reach = [_reach(r, g.inward) for r in g.ranks]
+    reach = [reach_of(r, g.inward) for r in g.ranks]
     columns = ruling.map.place(np.linspace(stretch[0], stretch[1], 200))
 
     def brightness(low: float, high: float) -> Array:
@@ -500,7 +399,7 @@ def _stands_alone(band: Unrolled, g: Graduation, stretch: tuple[float, float], s
 
     Figures printed over the marks would show some of both.
     """
-    end = [_reach(r, g.inward) for r in g.ranks[:2]]
+    end = [reach_of(r, g.inward) for r in g.ranks[:2]]
     row_px = float(band.rows[1] - band.rows[0])
     margin = max(1.0, row_px / 2)
     high = min(end[0] - margin, end[1] + 0.6 * (end[0] - end[1]))
@@ -516,7 +415,7 @@ def _stands_alone(band: Unrolled, g: Graduation, stretch: tuple[float, float], s
 
 def _alternate(band: Unrolled, g: Graduation, stretch: tuple[float, float]) -> bool:
     """Whether every other longest mark is longer than its neighbours: then the period is twice as long."""
-    reach = [_reach(r, g.inward) for r in g.ranks[:2]]
+    reach = [reach_of(r, g.inward) for r in g.ranks[:2]]
     row_px = float(band.rows[1] - band.rows[0])
     whole = _mark_contrasts(band, g, stretch, 0.0, reach[1] - 4 * row_px, reach[1])
     if len(whole) < 4:

@@ -16,24 +16,21 @@ from holecount.scale.graduations import (
     seen_stretch,
 )
 from holecount.scale.lattice import LatticeSettings, Ruling, fit_period_map
-from holecount.scale.strokes import System, Unrolled, rank_of_marks, unroll
+from holecount.scale.stroke_places import Places, PlaceSettings, locate, smooth
+from holecount.scale.strokes import System, unroll
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EdgeSettings:
-    """How places along an edge are taken.
+    """How an edge is read and measured.
 
     Attributes
     ----------
-    lattice, graduation : settings of the stages below
-    min_points : int
-        Least number of places an edge must give.
+    lattice, graduation, places : settings of the stages below
     u_floor_px : float
         Least uncertainty of a place along the edge.
-    worst_u_px : float
-        Places less certain than this are not used.
     settled_px : float
         Places are taken again along the better geometry until none moves by more (four times at most),
         or by twice as much across, or leans by a twentieth of it per row.
@@ -48,9 +45,8 @@ class EdgeSettings:
 
     lattice: LatticeSettings = field(default_factory=LatticeSettings)
     graduation: GraduationSettings = field(default_factory=GraduationSettings)
-    min_points: int = 4
+    places: PlaceSettings = field(default_factory=PlaceSettings)
     u_floor_px: float = 0.03
-    worst_u_px: float = 0.35
     settled_px: float = 0.15
     straightened: int = 2
     straight_start_px: float = 3.0
@@ -87,164 +83,6 @@ class Edge:
     brightness: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Places:
-    """Where stretches of the graduation lie against the followed map.
-
-    Attributes
-    ----------
-    periods : float array, shape (n,)
-        Middle of each stretch by the map.
-    shift, u_shift : float array
-        By how many periods it really lies further, and one standard uncertainty from the noise.
-    drop_px : float array
-        By how many rows it really lies lower.
-    slant, u_slant : float array
-        By how many columns per row the strokes lean further.
-    pivot_row : float
-        Rows below the line to which the shift belongs: the middle of the strokes, where
-        their slant does not matter.
-    level_row : float
-        Rows below the line to which the drop belongs: the middle of the strokes' ends.
-    centre : float
-        By how many periods the marks really lie beyond where the graduation has them, all alike.
-    """
-
-    periods: Array
-    shift: Array
-    u_shift: Array
-    drop_px: Array
-    slant: Array
-    u_slant: Array
-    pivot_row: float
-    level_row: float
-    centre: float
-
-
-def _stack(band: Unrolled, g: Graduation, rows: NDArray[np.bool_], stretch: tuple[float, float]) -> tuple[Array, float]:
-    """Long periods over one another, shape (rows, repeats, samples), NaN outside the stretch; first sample's period."""
-    fine = band.fine[rows].astype(np.float64)
-    length = g.periods * band.per_period
-    # Stretches are cut a quarter of a long period before a longest mark, where no mark of note is.
-    begin = g.origin + g.phase - 0.25 * g.periods
-    lead = round((begin - float(band.periods[0])) * band.per_period) % length
-    offset = (length - lead) % length
-    repeats = -(-(fine.shape[1] + offset) // length)
-    padded = np.full((fine.shape[0], repeats * length), np.nan)
-    padded[:, offset : offset + fine.shape[1]] = fine
-    first = float(band.periods[0]) - offset / band.per_period
-    periods = first + np.arange(padded.shape[1]) / band.per_period
-    padded[:, (periods < stretch[0]) | (periods > stretch[1])] = np.nan
-    return padded.reshape(fine.shape[0], repeats, length), first
-
-
-def _locate(band: Unrolled, g: Graduation, settings: EdgeSettings) -> _Places | None:
-    """Compare each long period (each half, for inches) with the mean of all the others.
-
-    Its shift along and across follows from linear least squares (Lucas and Kanade's step)
-    over all strokes in it, down to the end of the second rank, where figures begin.
-    """
-    ends = (g.ranks[-1], g.ranks[1])
-    rows = (band.rows >= min(r.first_row for r in ends) - 2) & (band.rows <= max(r.last_row for r in ends) + 2)
-    stack, first = _stack(band, g, rows, seen_stretch(band, g))
-    repeats, length = stack.shape[1:]
-    good = np.isfinite(stack)
-    value = np.where(good, stack, 0.0)
-    parts = 2 if g.system == "inch" else 1
-    size = length // parts
-    row_step = float(band.rows[1] - band.rows[0])
-    # Samples closer than a pixel share it, and interpolation shares the rest.
-    columns = band.per_period / band.px_per_period
-    shared = 1.5 * max(1.0, columns)
-    total, number = value.sum(axis=1), good.sum(axis=1)
-    mean = total / np.maximum(number, 1)
-    weight = (np.diff(mean, axis=1) ** 2).sum(axis=1)
-    pivot = float((weight * band.rows[rows]).sum() / max(float(weight.sum()), 1e-9))
-    ends_weight = (np.diff(mean, axis=0) ** 2).sum(axis=1)
-    between = 0.5 * (band.rows[rows][1:] + band.rows[rows][:-1])
-    level = float((ends_weight * between).sum() / max(float(ends_weight.sum()), 1e-9))
-    lever = np.broadcast_to((band.rows[rows] - pivot)[:, None], mean.shape)
-    found: list[tuple[float, ...]] = []
-    for k in range(repeats):
-        # Others only: a stretch's own noise must not pull it towards itself.
-        count = number - good[:, k]
-        template = (total - value[:, k]) / np.maximum(count, 1)
-        along = _slope(template)
-        # Against the mean of all rather than of the others, else steps overshoot.
-        whole = float(np.mean(count / (count + 1.0)))
-        across = np.gradient(template, axis=0)
-        for part in range(parts):
-            cut = slice(part * size, (part + 1) * size)
-            use = good[:, k, cut] & (count[:, cut] >= 2)
-            if use.mean() < 0.7:
-                continue
-            y = value[:, k, cut][use]
-            forward = -along[:, cut][use]
-            parts_of = (template[:, cut][use], forward, -across[:, cut][use], forward * lever[:, cut][use])
-            design = np.stack(parts_of, axis=1)
-            normal = design.T @ design
-            if np.linalg.cond(normal) > 1e10:
-                continue
-            inverse = np.linalg.inv(normal)
-            solution = inverse @ (design.T @ y)
-            gain = float(solution[0])
-            if not 0.15 < gain < 2.5:
-                continue
-            residual = y - design @ solution
-            variance = float(residual @ residual) / max(1, len(y) - 3) * shared
-            shift, drop = whole * float(solution[1] / gain), whole * float(solution[2] / gain)
-            u_shift = math.sqrt(variance * float(inverse[1, 1])) / gain / columns
-            if u_shift > settings.worst_u_px:
-                continue
-            if abs(shift) > 0.35 * band.per_period or abs(drop) * row_step > 3:
-                continue
-            found.append(
-                (
-                    first + (k * length + (part + 0.5) * size) / band.per_period,
-                    shift / band.per_period,
-                    u_shift / band.px_per_period,
-                    drop * row_step,
-                    whole * float(solution[3]) / gain / columns,
-                    math.sqrt(variance * float(inverse[3, 3])) / gain / columns,
-                    gain,
-                )
-            )
-    # Strokes may fade towards an end that is out of focus; a sudden fall is what lies beyond the end.
-    for end, inner in ((0, 1), (-1, -2)):
-        while len(found) > settings.min_points and found[end][-1] < 0.5 * found[inner][-1]:
-            found.pop(end)
-    if len(found) < settings.min_points:
-        return None
-    u, shift_u, u_along, drop_px, slant, u_slant, _ = (np.array(v) for v in zip(*found, strict=True))
-    # A stretch that jumps from its neighbours is something lying on the ruler.
-    left = shift_u - _smooth(u, shift_u)
-    spread = max(1.4826 * float(np.median(np.abs(left))), float(np.median(u_along)))
-    keep = np.abs(left) <= 4 * spread
-    if keep.sum() < settings.min_points:
-        return None
-    return _Places(
-        periods=u[keep],
-        shift=shift_u[keep],
-        u_shift=u_along[keep],
-        drop_px=drop_px[keep],
-        slant=slant[keep] + _lean(mean) / columns / row_step,
-        u_slant=u_slant[keep],
-        pivot_row=pivot,
-        level_row=level,
-        centre=_centre(mean, g, first, band),
-    )
-
-
-def _lean(mean: Array) -> float:
-    """Samples per row by which the strokes of the mean long period lean: they should stand upright.
-
-    Brightness changes along a leaning stroke as across it; its ends change alike to the left and right.
-    """
-    along = _slope(mean)
-    along = 0.5 * (along[2:] + along[:-2])
-    return -float((0.5 * (mean[2:] - mean[:-2]) * along).sum() / max(float((along**2).sum()), 1e-9))
-
-
 def _bend(x: Array, y: Array) -> tuple[Array, float]:
     """A straight line, or a parabola where it is clearly better, robustly; and the spread of the points about it."""
     middle, half = float(0.5 * (x.min() + x.max())), float(0.5 * np.ptp(x))
@@ -272,47 +110,12 @@ def _bend(x: Array, y: Array) -> tuple[Array, float]:
     return np.array([bow, slope - 2 * bow * middle, a - slope * middle + bow * middle**2]), spread
 
 
-def _slope(rows: Array) -> Array:
-    """Derivative per sample of periodic rows, exact to the sampling limit; differences are too flat there."""
-    spectrum = np.fft.rfft(rows, axis=1)
-    k = np.arange(spectrum.shape[1])
-    return np.fft.irfft(spectrum * (2j * np.pi * k / rows.shape[1]), rows.shape[1], axis=1)
-
-
-def _smooth(x: Array, y: Array) -> Array:
-    """A cubic through the points (lower order through few), at the points."""
-    return np.asarray(np.polynomial.Polynomial.fit(x, y, min(3, max(0, len(x) - 3)))(x))
-
-
-def _centre(mean: Array, g: Graduation, first: float, band: Unrolled) -> float:
-    """Periods by which the marks of the mean long period lie beyond their nominal places.
-
-    Strokes are alike to the left and right, so their pattern laid over the picture fits best where they are.
-    """
-    length = mean.shape[1]
-    long_px = g.periods * band.px_per_period
-    rank = rank_of_marks(g.system, g.divisions)
-    weight = np.zeros(int(rank.max()) + 1)
-    for q, r in enumerate(g.ranks):
-        weight[q] = r.last_row - r.first_row + 1
-    k = np.arange(1, max(2, min(length // 2, int(0.35 * long_px))))
-    marks = np.arange(g.divisions) / g.divisions
-    pattern = (np.exp(-2j * np.pi * np.outer(k, marks)) * weight[rank]).sum(axis=1)
-    pattern = pattern * np.exp(-2j * np.pi * k * ((g.origin + g.phase - first) / g.periods))
-    sign = -1.0 if g.phase else 1.0
-    cross = sign * np.fft.rfft(mean.sum(axis=0))[k] * np.conj(pattern)
-    reach = min(0.45 / g.divisions, 1.5 / long_px)
-    shifts = np.linspace(-reach, reach, 2 * max(1, round(reach * long_px / 0.02)) + 1)
-    fit = np.real(np.exp(2j * np.pi * np.outer(shifts, k)) @ cross)
-    return float(shifts[int(np.argmax(fit))]) * g.periods
-
-
 def across_scale(rate: Array) -> Array:
     """Picture scale across the edge against its median, from that along it: depth enters once instead of twice."""
     return np.asarray(np.sqrt(float(np.median(rate)) / rate))
 
 
-def _refined(ruling: Ruling, g: Graduation, places: _Places, stretch: tuple[float, float]) -> Ruling:
+def _refined(ruling: Ruling, g: Graduation, places: Places, stretch: tuple[float, float]) -> Ruling:
     """The ruling with its geometry bent to the measured places, its line through their pivot, a long period longer."""
     column = ruling.map.place(places.periods)
     rate = ruling.map.rate(column)
@@ -344,7 +147,7 @@ def _lowered(g: Graduation, rows: float) -> Graduation:
     return replace(g, ranks=ranks)
 
 
-def _points(ruling: Ruling, places: _Places, settings: EdgeSettings) -> tuple[Array, Array]:
+def _points(ruling: Ruling, places: Places, settings: EdgeSettings) -> tuple[Array, Array]:
     """Full-picture px (n, 2) of the places and one standard uncertainty (n,) of each.
 
     They lie on one line along the edge, at the middle of the strokes.
@@ -356,7 +159,7 @@ def _points(ruling: Ruling, places: _Places, settings: EdgeSettings) -> tuple[Ar
     bend, spread = _bend(column, places.drop_px)
     # Neighbouring places are misled alike by what lies beside the ruler: half of them count.
     u_drop = spread * math.sqrt(2 * 3 / len(column))
-    left = places.shift - _smooth(places.periods, places.shift)
+    left = places.shift - smooth(places.periods, places.shift)
     scatter = float(np.sqrt((left**2).sum() / max(1, len(left) - 4)))
     u_along = np.sqrt(0.5 * (places.u_shift**2 + scatter**2)) / rate
     below = places.level_row + (places.pivot_row - places.level_row) * across_scale(rate)
@@ -446,7 +249,7 @@ def _straightened(ruling: Ruling, attempt: Attempt, settings: EdgeSettings) -> R
     """The ruling along the geometry of an attempt's guess; None when that gives none."""
     if attempt.band is None or attempt.guess is None:
         return None
-    places = _locate(attempt.band, attempt.guess, settings)
+    places = locate(attempt.band, attempt.guess, settings.places)
     if places is None:
         return None
     return _refined(ruling, attempt.guess, places, seen_stretch(attempt.band, attempt.guess))
@@ -458,7 +261,7 @@ def edge_of(photo: Photo, ruling: Ruling, attempt: Attempt, settings: EdgeSettin
     if band is None or g is None:
         return None
     step = round(float(band.rows[1] - band.rows[0]))
-    places = _locate(band, g, settings)
+    places = locate(band, g, settings.places)
     if places is None:
         return None
     # Again along the better geometry, until it stays.
@@ -467,7 +270,7 @@ def edge_of(photo: Photo, ruling: Ruling, attempt: Attempt, settings: EdgeSettin
         g = _lowered(g, places.pivot_row)
         deepest = max(max(-r.first_row, r.last_row) for r in g.ranks[1:])
         band = unroll(ruling, round(deepest) + 3 * step, step)
-        places = _locate(band, g, settings)
+        places = locate(band, g, settings.places)
         if places is None:
             return None
         moved = max(

@@ -13,7 +13,7 @@ from holecount.sizing import Fit, SizeChoice
 from holecount.sizing.figures import LOOK_AGAIN
 from holecount.sizing.words import percent, size
 from holecount.stats import RailStats, SixInches, Spread, look_again
-from holecount.tape import Check, mean_of, tape_stats
+from holecount.tape import Check, mean_words, tape_stats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,8 +293,7 @@ def _tape_figures(decision: Decision) -> tuple[str, ...]:
     out = []
     for what, spread in (("pitch", stats.pitch), ("holes", stats.diameter)):
         if spread is not None:
-            mean = f"{mm_with_u(spread.mean_mm, spread.u_mean_mm)} ({inches_32(spread.mean_mm)})"
-            out.append(f"{what} by the tape: {mean}, {mean_of(spread)}")
+            out.append(f"{what} by the tape: {mean_words(spread)}")
     if stats.six_inches.mean is not None:
         out.append(f"in six inches by the tape: {stats.six_inches.mean:.1f} holes")
     return tuple(out)

@@ -4,14 +4,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from holecount.cautions import Work
-from holecount.decide import Decision, Wishes, decide
+from holecount.decide import Decision, Wishes, decide, thickness_mm_of
 from holecount.jobs import Inputs, Job, JobSettings
-from holecount.lengths import parse_length_mm
 from holecount.measure import MeasureRequest, measure_photo
 from holecount.measurement import Measurement
 from holecount.photo import Photo, read_photo
 from holecount.scale import by_hand
-from holecount.scale.known_objects import KnownObject, known_objects, rectangle
 from holecount.sheet.content import JobNotes, content_of
 from holecount.sheet.pictures import marked_jpeg, small_jpeg
 from holecount.sheet.render import Drawing, render_sheet
@@ -28,26 +26,16 @@ def request_of(inputs: Inputs) -> MeasureRequest:
         When a card is neither known nor a size.
     """
     s = inputs.settings
-    cards: list[KnownObject] = []
-    for text in s.cards:
-        known = known_objects().get(text.lower())
-        try:
-            cards.append(known or rectangle(*by_hand.parse_size_mm(text, default_unit="mm")))
-        except ValueError as e:
-            raise BadInput(f"The card's size cannot be read: {e}.", "Write it like 85.6x53.98.") from e
-    return MeasureRequest(
-        cards=tuple(cards) if cards else None, ruler=s.ruler, fixes=inputs.fixes, in_pixels=s.in_pixels
-    )
+    try:
+        cards = tuple(by_hand.parse_object(text) for text in s.cards)
+    except ValueError as e:
+        raise BadInput(f"The card's size cannot be read: {e}.") from e
+    return MeasureRequest(cards=cards or None, ruler=s.ruler, fixes=inputs.fixes, in_pixels=s.in_pixels)
 
 
 def wishes_of(settings: JobSettings) -> Wishes:
     """What the job's settings ask of the size; `BadInput` when the thickness is no length."""
-    thickness_mm = None
-    if settings.thickness:
-        try:
-            thickness_mm = parse_length_mm(settings.thickness, default_unit="mm")
-        except ValueError as e:
-            raise BadInput(f"The strand's thickness cannot be read: {e}.") from e
+    thickness_mm = thickness_mm_of(settings.thickness) if settings.thickness else None
     return Wishes(
         shape=settings.shape, couched=settings.couched, strand_thickness_mm=thickness_mm,
         fullest_hole=settings.strands, deciding_chart=settings.chart,

@@ -1,6 +1,7 @@
 """Pictures inside the sheet: made small, stripped of all that is not picture, and put into the page itself."""
 
 import base64
+import hashlib
 import os
 from pathlib import Path
 
@@ -56,8 +57,6 @@ def small_jpeg(picture: NDArray[np.uint8], longest_px: int = OLD_SEAT_PX, qualit
 
 def photo_of(m: Measurement, beside: Path) -> Path | None:
     """The measured photograph, when it lies in the folder ``beside`` under its own name with the same content."""
-    import hashlib
-
     if Path(m.photo_name).name != m.photo_name or m.photo_name in ("", ".", ".."):
         return None
     path = beside / m.photo_name

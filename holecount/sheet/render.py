@@ -35,12 +35,12 @@ class Drawing:
 
 
 @cache
-def environment() -> "Environment":
-    """Where the templates are; everything put into them is escaped."""
+def templates_of(package: str) -> "Environment":
+    """The templates of a package; everything put into them is escaped, and nothing may be left out."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
-        loader=PackageLoader("holecount.sheet"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader(package), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
 
@@ -66,7 +66,7 @@ def render_sheet(
     lines = _lines(content, MOST, old_seat=old_seat_jpeg is not None)
     most = MOST if lines <= FEWER_LINES else FEWER
     return (
-        environment()
+        templates_of("holecount.sheet")
         .get_template("sheet.html.j2")
         .render(
             c=content,
@@ -150,4 +150,8 @@ def render_set(content: SetContent) -> str:
     """The sheet of a set of seats."""
     height_mm = 22.0 + 7.0 * len(content.spreads)
     plot = side_by_side(content.spreads, height_mm=height_mm) if content.spreads else None
-    return environment().get_template("set.html.j2").render(c=content, plot=svg_address(plot) if plot else None)
+    return (
+        templates_of("holecount.sheet")
+        .get_template("set.html.j2")
+        .render(c=content, plot=svg_address(plot) if plot else None)
+    )

@@ -11,7 +11,7 @@ from holecount.sizing.chart import (
     read_chart,
     width_name,
 )
-from holecount.sizing.choice import Candidate, ChartSays, Fit, Reason, Remark, SizeChoice
+from holecount.sizing.choice import Candidate, ChartSays, Fit, Reason, SizeChoice, SizeRemark
 from holecount.sizing.figures import SHAPES, Figures, Stretch, figures_from, joined
 from holecount.sizing.ladder import RuleSettings
 from holecount.sizing.packing import StrandSettings, bore_needed_mm
@@ -28,10 +28,10 @@ __all__ = [
     "Figures",
     "Fit",
     "Reason",
-    "Remark",
     "Row",
     "RuleSettings",
     "SizeChoice",
+    "SizeRemark",
     "StrandSettings",
     "Stretch",
     "bore_needed_mm",

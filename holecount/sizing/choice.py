@@ -80,7 +80,7 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Remark:
+class SizeRemark:
     """Something the worker should know; ``code`` names its kind."""
 
     code: str
@@ -124,7 +124,7 @@ class SizeChoice:
     binder: Binder
     to_decide: str
     reasons: tuple[Reason, ...]
-    remarks: tuple[Remark, ...]
+    remarks: tuple[SizeRemark, ...]
     low_confidence: tuple[LowConfidence, ...]
     shape: str | None
     couched: bool

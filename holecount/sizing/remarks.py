@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from holecount.sizing.chart import GRADES, Chart, Row, also_named
-from holecount.sizing.choice import Remark, SizeChoice
+from holecount.sizing.choice import SizeChoice, SizeRemark
 from holecount.sizing.ladder import ROUND_SHAPES, RuleSettings, Rung, highest
 from holecount.sizing.packing import StrandSettings, assumed_thickness_mm, bore_needed_mm, fit
 from holecount.sizing.reasons import same_rows
@@ -21,7 +21,7 @@ def remarks_for(
     rungs: tuple[Rung, ...],
     rules: RuleSettings,
     strands: StrandSettings,
-) -> tuple[Remark, ...]:
+) -> tuple[SizeRemark, ...]:
     """All remarks, weightiest first."""
     out: Said = [("measurement", w) for w in made.figures.warnings]
     out += _nothing_goes(made, rungs)
@@ -35,7 +35,7 @@ def remarks_for(
     out += _spread(made, rungs, rules)
     out += _missing(made)
     out += _names(made, rules)
-    return tuple(Remark(code=code, words=words) for code, words in out)
+    return tuple(SizeRemark(code=code, words=words) for code, words in out)
 
 
 def _pointed_to(made: SizeChoice, rungs: tuple[Rung, ...]) -> tuple[Rung | None, Rung | None]:

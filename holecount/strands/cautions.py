@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from holecount.strands.frame import Frame
-from holecount.strands.layout import Layout, sides
+from holecount.strands.layout import StraightLayout, sides
 from holecount.strands.order import Strand
 
 MOST_STRANDS = 8
@@ -37,7 +37,7 @@ def _are(numbers: Sequence[int], one: str, many: str) -> str:
 
 def cautions(
     frame: Frame,
-    layout: Layout,
+    layout: StraightLayout,
     strands: Sequence[Strand],
     per_hole: Mapping[int, int],
     no_horizontal: Sequence[int],
@@ -75,7 +75,7 @@ def _blocked(frame: Frame) -> list[str]:
     return [f"{_holes(blocked).capitalize()} {_are(blocked, 'is', 'are')} packed with old cane: clear before step 1."]
 
 
-def _parity(frame: Frame, layout: Layout, first: Strand) -> list[str]:
+def _parity(frame: Frame, layout: StraightLayout, first: Strand) -> list[str]:
     front, _, back, _ = sides(frame, layout.corners)
     if len(front) % 2 == len(back) % 2:
         return []
@@ -93,7 +93,7 @@ def _parity(frame: Frame, layout: Layout, first: Strand) -> list[str]:
     ]
 
 
-def _unequal(frame: Frame, layout: Layout, skipped: Sequence[int]) -> list[str]:
+def _unequal(frame: Frame, layout: StraightLayout, skipped: Sequence[int]) -> list[str]:
     _, right, _, left = sides(frame, layout.corners)
     if len(left) == len(right):
         if frame.corners is not None and frame.reflection is None:

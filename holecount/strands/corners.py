@@ -76,7 +76,7 @@ def _off_rail(xy: NDArray[np.float64], rail: NDArray[np.int_], which: NDArray[np
     return np.asarray(np.abs((xy[which] - base) @ across - curve((xy[which] - base) @ along)))
 
 
-def find_corners(
+def four_corners(
     xy_mm: NDArray[np.float64], flagged: Sequence[int], settings: CornerSettings | None = None
 ) -> tuple[float, float, float, float] | None:
     """The four corners of a ring of holes.

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holecount.measurement import Measurement
-from holecount.strands.corners import find_corners
+from holecount.strands.corners import four_corners
 from holecount.troubles import BadInput
 
 RING_SHAPES = ("round", "oval")
@@ -140,7 +140,7 @@ def from_measurement(m: Measurement, *, corner_holes: Sequence[int] | None = Non
     elif m.shape in RING_SHAPES:
         corners = None
     else:
-        corners = find_corners(xy, [i for i, h in enumerate(holes) if h.corner])
+        corners = four_corners(xy, [i for i, h in enumerate(holes) if h.corner])
     if corners is not None and any(len(between(corners[k], corners[(k + 1) % 4], len(xy))) < 2 for k in range(4)):
         raise BadInput(
             f"The corner holes of {m.photo_name} leave fewer than two holes on a side.",

@@ -57,7 +57,7 @@ class Objective:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Layout:
+class StraightLayout:
     """Both families of straight strands.
 
     Attributes
@@ -85,11 +85,11 @@ class Layout:
     objective: Objective
 
 
-def layouts(frame: Frame, settings: StraightSettings | None = None) -> list[Layout]:
+def layouts(frame: Frame, settings: StraightSettings | None = None) -> list[StraightLayout]:
     """Every layout tried, best first."""
     given = settings or StraightSettings()
     xy = frame.mirrored_xy_mm() if frame.reflection is not None else frame.xy_mm
-    found: list[Layout] = []
+    found: list[StraightLayout] = []
     for corners in _corner_choices(frame):
         found += _with_corners(frame, xy - [_axis_x(frame, xy), 0.0], corners, given)
     return sorted(found, key=lambda lay: round(lay.objective.total, 6))
@@ -160,7 +160,7 @@ def _spacing(frame: Frame, out: NDArray[np.float64], *rails: Sequence[int]) -> f
 
 def _with_corners(
     frame: Frame, xy: NDArray[np.float64], corners: tuple[float, float, float, float], given: StraightSettings
-) -> list[Layout]:
+) -> list[StraightLayout]:
     front, right, back, left = sides(frame, corners)
     x, y = xy[:, 0], xy[:, 1]
     horizontals = _mirrored_horizontals(frame, xy, corners, given) if frame.reflection is not None else None
@@ -278,7 +278,7 @@ def _judged(
     words: str,
     verticals: Sequence[Chord],
     horizontals: Sequence[Chord],
-) -> Layout:
+) -> StraightLayout:
     front, right, back, left = sides(frame, corners)
     x, y = xy[:, 0], xy[:, 1]
     v_deg = np.degrees([math.atan2(x[q] - x[p], y[q] - y[p]) for p, q in verticals])
@@ -298,7 +298,7 @@ def _judged(
     left_out = (set(front) | set(back) | set(right) | set(left)) - used_v - used_h
     quarter = (frame.n - 4) / 4
     off_quarter = sum(abs(len(side) - quarter) for side in (front, right, back, left)) if frame.corners is None else 0.0
-    return Layout(
+    return StraightLayout(
         words=words,
         verticals=tuple(verticals),
         horizontals=tuple(horizontals),

@@ -11,7 +11,7 @@ from holecount.measurement import Measurement
 from holecount.strands.cautions import cautions
 from holecount.strands.diagonals import DiagonalSettings, Weave, courses, crosses, series, taut
 from holecount.strands.frame import Frame, from_measurement
-from holecount.strands.layout import Layout, layouts, sides
+from holecount.strands.layout import StraightLayout, layouts, sides
 from holecount.strands.order import Run, Strand, lay, straight_pieces, strands_as_laid
 from holecount.strands.straights import Chord, StraightSettings
 from holecount.troubles import BadInput
@@ -37,7 +37,7 @@ class StrandPlan:
     Attributes
     ----------
     frame : Frame
-    layout : Layout
+    layout : StraightLayout
         The one that was chosen; ``tried`` lists all, best first.
     strands : tuple of Strand
         In the order of work.
@@ -62,8 +62,8 @@ class StrandPlan:
     """
 
     frame: Frame
-    layout: Layout
-    tried: tuple[Layout, ...]
+    layout: StraightLayout
+    tried: tuple[StraightLayout, ...]
     strands: tuple[Strand, ...]
     per_hole: dict[int, int]
     centre_front: tuple[int, ...]
@@ -166,7 +166,7 @@ def make_plan(
 
 
 def _diagonals(
-    frame: Frame, chosen: Layout, given: DiagonalSettings
+    frame: Frame, chosen: StraightLayout, given: DiagonalSettings
 ) -> tuple[list[tuple[Chord, int]], list[tuple[Chord, int]]]:
     """Both series; on a seat that is alike left and right the second is the first in the mirror."""
     n = frame.n
@@ -183,7 +183,7 @@ def _diagonals(
     return rising, [((-p % n, -q % n), k) for (p, q), k in flipped]
 
 
-def _weave(frame: Frame, chosen: Layout, xy: NDArray[np.float64]) -> Weave:
+def _weave(frame: Frame, chosen: StraightLayout, xy: NDArray[np.float64]) -> Weave:
     return Weave(
         xy=xy,
         verticals=chosen.verticals,
@@ -194,7 +194,7 @@ def _weave(frame: Frame, chosen: Layout, xy: NDArray[np.float64]) -> Weave:
 
 
 def _ways(
-    frame: Frame, chosen: Layout, laid: Sequence[tuple[Chord, int]], *, mirrored: bool
+    frame: Frame, chosen: StraightLayout, laid: Sequence[tuple[Chord, int]], *, mirrored: bool
 ) -> list[NDArray[np.float64]]:
     """The taut line of each diagonal over the seat, on the real hole positions."""
     weave = _weave(frame, chosen, frame.xy_mm)
@@ -207,7 +207,7 @@ def _ways(
     ]
 
 
-def _centre_strand(frame: Frame, chosen: Layout) -> int | None:
+def _centre_strand(frame: Frame, chosen: StraightLayout) -> int | None:
     """Index of the vertical nearest to the middle, None where the middle lies between two that mirror each other."""
     count = len(chosen.verticals)
     if chosen.mirrored and count % 2 == 0:
@@ -235,7 +235,9 @@ def _named(frame: Frame, places: Iterable[int]) -> tuple[int, ...]:
     return tuple(sorted(frame.numbers[k] for k in places))
 
 
-def _doubled(frame: Frame, chosen: Layout, across: tuple[list[Chord], list[Chord]]) -> dict[str, tuple[int, ...]]:
+def _doubled(
+    frame: Frame, chosen: StraightLayout, across: tuple[list[Chord], list[Chord]]
+) -> dict[str, tuple[int, ...]]:
     upright, level = {k for c in chosen.verticals for k in c}, {k for c in chosen.horizontals for k in c}
     found = {"straights": _named(frame, upright & level)}
     for name, chords, own in (
@@ -247,7 +249,9 @@ def _doubled(frame: Frame, chosen: Layout, across: tuple[list[Chord], list[Chord
     return found
 
 
-def _skipped(frame: Frame, chosen: Layout, across: tuple[list[Chord], list[Chord]]) -> dict[str, tuple[int, ...]]:
+def _skipped(
+    frame: Frame, chosen: StraightLayout, across: tuple[list[Chord], list[Chord]]
+) -> dict[str, tuple[int, ...]]:
     front, right, back, left = sides(frame, chosen.corners)
     corner = {int(c) for c in chosen.corners if c % 1 == 0}
     found = {}

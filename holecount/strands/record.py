@@ -6,7 +6,7 @@ from typing import Any
 from holecount import __version__
 from holecount.strands.cane import CaneNeed, CaneSettings
 from holecount.strands.charge import Charge
-from holecount.strands.layout import Layout, sides
+from holecount.strands.layout import StraightLayout, sides
 from holecount.strands.plan import StrandPlan
 
 SCHEMA = 1
@@ -114,7 +114,7 @@ def _fullest(plan: StrandPlan) -> dict[str, Any]:
     return {"n_strands": most, "holes": [number for number, count in plan.per_hole.items() if count == most]}
 
 
-def _layout(layout: Layout) -> dict[str, Any]:
+def _layout(layout: StraightLayout) -> dict[str, Any]:
     terms = dataclasses.asdict(layout.objective)
     return {
         "words": layout.words,

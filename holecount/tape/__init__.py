@@ -3,7 +3,7 @@
 from holecount.tape.check import Check, check, check_alone
 from holecount.tape.reading import QUANTITY_NAMES, Basis, Quantity, Reading, read_list, refuse_impossible
 from holecount.tape.readings_file import read_file, read_text
-from holecount.tape.statistics import Tape, TapeSettings, mean_of, tape_stats
+from holecount.tape.statistics import Tape, TapeSettings, mean_words, tape_stats
 
 __all__ = [
     "QUANTITY_NAMES",
@@ -15,7 +15,7 @@ __all__ = [
     "TapeSettings",
     "check",
     "check_alone",
-    "mean_of",
+    "mean_words",
     "read_file",
     "read_list",
     "read_text",

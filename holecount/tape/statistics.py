@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holecount.lengths import SIX_INCHES_MM
+from holecount.lengths import SIX_INCHES_MM, inches_32, mm_with_u
 from holecount.stats import RailStats, SixInches, Spread, spread_of
 from holecount.tape.reading import PLACES, Reading, is_possible
 from holecount.troubles import BadInput
@@ -119,9 +119,10 @@ def pitch_spread(
     return _spread(values, [r.u_mm for r in readings], extra, settings.pitch_scatter_frac, typed, u_shared_mm=u_hole)
 
 
-def mean_of(spread: Spread) -> str:
-    """``mean of 3``, or that there is but one reading."""
-    return f"mean of {spread.n}" if spread.n > 1 else "one reading"
+def mean_words(spread: Spread) -> str:
+    """``12.70 ± 0.08 mm (1/2 in), mean of 3``, or that there is but one reading."""
+    mean = f"{mm_with_u(spread.mean_mm, spread.u_mean_mm)} ({inches_32(spread.mean_mm)})"
+    return f"{mean}, {f'mean of {spread.n}' if spread.n > 1 else 'one reading'}"
 
 
 def pitch_from_counts(counts: Sequence[float]) -> tuple[float, float, float] | None:

@@ -9,7 +9,7 @@ import made_measurement as made
 import pytest
 
 from holecount import cli, tally, troubles
-from holecount.fitness import Fitness, Remark
+from holecount.fitness import Fitness, PhotoRemark
 from holecount.sharpness import Sharpness
 from holecount.stats import LowConfidence
 
@@ -78,7 +78,7 @@ def test_every_json_field_is_in_the_glossary() -> None:
 
 
 def test_every_field_of_look_is_in_the_glossary() -> None:
-    for kind in (Fitness, Sharpness, Remark, LowConfidence):
+    for kind in (Fitness, Sharpness, PhotoRemark, LowConfidence):
         for field in dataclasses.fields(kind):
             assert in_code(field.name), field.name
 

@@ -85,6 +85,19 @@ def test_sizes(text: str, size: tuple[float, float]) -> None:
     assert by_hand.parse_size_mm(text) == pytest.approx(size)
 
 
+@pytest.mark.parametrize(
+    ("text", "long_mm"), [("card", 85.6), (" A4 ", 297.0), ("100x50", 100.0), ("2 x 4in", 101.6), ("50X10cm", 500.0)]
+)
+def test_objects_as_typed(text: str, long_mm: float) -> None:
+    assert by_hand.parse_object(text).long_mm == pytest.approx(long_mm, abs=0.01)
+
+
+@pytest.mark.parametrize("text", ["", "kard", "100", "0x50", "100x", "-3x4"])
+def test_what_is_no_object_is_told_what_there_is(text: str) -> None:
+    with pytest.raises(ValueError, match="or one of: card, a4"):
+        by_hand.parse_object(text)
+
+
 def test_points_outside_the_picture() -> None:
     inside = by_hand.parse_between("-0.5,0,1599.5,1199=100mm")
     by_hand.require_inside(inside, 1600, 1200)

@@ -48,6 +48,31 @@ def test_a_bar_round_a_picture_is_no_tear() -> None:
     assert torn_row(picture) is None
 
 
+@pytest.mark.parametrize("down", [0, 8, 16])
+def test_an_edge_that_goes_on_nowhere_is_no_tear(down: int) -> None:
+    """A board two thirds as wide as the picture, its sharp edge on a border of blocks."""
+    picture = scene().astype(int) // 2 + 60
+    picture[200 + down :, 80:440] += 40
+    assert torn_row(picture.astype(np.uint8)) is None
+
+
+@pytest.mark.parametrize("apart", [8, 16])
+@pytest.mark.parametrize("start", [60, 180, 300, 450])
+def test_a_tear_goes_on_along_the_next_border(apart: int, start: int) -> None:
+    """From the first wrong block to the right, and left of it one row of blocks further down, whichever they are."""
+    torn = scene().astype(int) // 2 + 60
+    torn[200:, start:] += 40
+    torn[200 + apart :, :start] += 40
+    assert torn_row(torn.astype(np.uint8)) in (200, 200 + apart)
+
+
+@pytest.mark.parametrize("start", [180, 300])
+def test_an_edge_up_to_one_side_only_is_no_tear(start: int) -> None:
+    picture = scene().astype(int) // 2 + 60
+    picture[200:240, start:] += 40
+    assert torn_row(picture.astype(np.uint8)) is None
+
+
 def test_too_small_for_a_tear() -> None:
     assert torn_row(np.zeros((9, 400, 3), np.uint8)) is None
     assert torn_row(np.zeros((400, 9, 3), np.uint8)) is None
