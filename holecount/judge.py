@@ -51,8 +51,8 @@ class JudgeSettings:
         97 of 100, one corner out by a twentieth of the card 1.9 to 4.4 and a wrong pitch (sample set, 2026-11).
     u_pitch_rel, u_diameter_mm : seat means less certain than this are to be checked: 2 % of the pitch or 0.25 mm of
         the bore would mislead, which is about two of these uncertainties.
-    u_pitch_rel_tilt_open, most_tilt_deg_tilt_open : the same, and a tilt, where rulers alone give the scale and the
-        tilt was read from the holes: then errors have a longer tail, and grow with the tilt.
+    u_pitch_rel_tilt_open : the same where rulers alone give the scale and the tilt was read from the holes: then
+        errors have a longer tail.
     sure_hole_score : score of the rim model from which a hole that was looked for only because the row asked for it
         is there: true ones have it in 50 of 53 cases, others never (drawn pictures, 2026-11).
     most_hidden_share : share of hidden holes from which their number is a guess.
@@ -77,7 +77,6 @@ class JudgeSettings:
     most_misfit_by_hand: float = 1.8
     u_pitch_rel: float = 0.011
     u_pitch_rel_tilt_open: float = 0.009
-    most_tilt_deg_tilt_open: float = 20.0
     u_diameter_mm: float = 0.13
     sure_hole_score: float = 0.5
     most_hidden_share: float = 0.25
@@ -219,12 +218,7 @@ def _doubts_of_scale(
         yield f"Something else that looks like a {names} does not lie on the frame and was left out."
     rulers_alone = tilt_open and all(ref.kind in ("ruler", "length") for ref in plane.model.references)
     most = s.u_pitch_rel_tilt_open if rulers_alone else s.u_pitch_rel
-    if rulers_alone and plane.camera.tilt_deg > s.most_tilt_deg_tilt_open:
-        yield (
-            f"The camera's tilt, about {plane.camera.tilt_deg:.0f} degrees, was read from the holes alone: lay "
-            "a second card or a ruler on another rail, or photograph from straight above."
-        )
-    elif seat.pitch is not None and seat.pitch.u_mean_mm > most * seat.pitch.mean_mm:
+    if seat.pitch is not None and seat.pitch.u_mean_mm > most * seat.pitch.mean_mm:
         yield (
             "The scale is not well enough known over the whole seat: lay a second card or a ruler on the opposite rail."
         )

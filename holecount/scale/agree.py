@@ -64,7 +64,7 @@ def fit_agreeing(
         return whole, tuple(references), ()
     for group in _read_otherwise(references):
         tried = fit(group)
-        if max(tried.misfit) <= MOST_MISFIT:
+        if max(tried.misfit) <= MISFIT_LEFT_OUT:
             return tried, group, ()
     for size in range(len(references) - 1, 0, -1):
         for group in combinations(references, size):

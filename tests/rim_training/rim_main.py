@@ -218,6 +218,7 @@ if __name__ == "__main__":
             keep = {k: v for k, v in sd.items() if k in own and own[k].shape == v.shape}
             print("warm start:", len(keep), "of", len(own), "arrays")
             mod.load_state_dict(keep, strict=False)
+        report(trial(net, co, val), "sim held out, at the start")
     it = train(net, co, data, train_s, 1.5e-3, S=192 if dev == "cuda" else 4)
     print("iterations", it)
     report(trial(net, co, [(i[:64], {k: v[:64] for k, v in t.items()}) for i, t in data]), "sim seats trained on")

@@ -1,6 +1,7 @@
 """Draw seats on the accelerator; losses and trials of the rim model."""
 
 import ctypes
+import math
 import os
 import time
 from functools import partial
@@ -18,6 +19,13 @@ torch.backends.cudnn.benchmark = True
 
 
 BUCKETS = (24, 40, 63)
+LIMITS = {
+    "chamfer": (0, 0.2, 0.4, 0.6, 1),
+    "blur": (0, 0.5, 1, 1.5, 2),
+    "noise": (0, 0.01, 0.02),
+    "r_px": (0, 5, 8, 13),
+}
+"""Where the parts begin that `report` tells apart."""
 
 
 def _on_device(s, k):
@@ -260,6 +268,7 @@ def chain(net, coarse, img, t, S, H, start_err=0.4):
         "pc_hole": torch.sigmoid(oc[:, 3]),
         "arc": torch.sigmoid(o["vis"]).mean(1),
         "blur": t["blur_px"],
+        "noise": t.get("noise", torch.zeros_like(t["radius"])),
     }
     return o, g
 
@@ -280,12 +289,13 @@ def report(r, name):
     print(f"   within a seat sd {np.nanmedian(np.nanstd(e, axis=1)):.3f}, u shared {np.median(us):.3f}")
     print(f"   centre rms {np.sqrt(np.nanmean(r['cen_px'][ok] ** 2)):.3f}, median {np.median(r['cen_px'][ok]):.3f} px")
     print(f"   within 2 u: holes {np.mean(abs(zh) < 2):.3f}, seats {two:.2f}; seats within 1 u {one:.2f}", flush=True)
-    for lo, hi in ((0, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 3)):
-        m = (c >= lo) & (c < hi)
-        if m.sum() > 2:
-            print(
-                f"   chamfer {lo}-{hi}: {m.sum()} seats, |bias| {np.median(bad[m]):.3f} {np.quantile(bad[m], 0.9):.3f}"
-            )
+    of_seat = {k: np.median(r[k], axis=1)[enough] for k in ("blur", "noise", "r_px")} | {"chamfer": c}
+    for what, limits in LIMITS.items():
+        for lo, hi in zip(limits, (*limits[1:], math.inf), strict=True):
+            m = (of_seat[what] >= lo) & (of_seat[what] < hi)
+            if m.sum() > 2:
+                part = f"{m.sum()} seats, |bias| {np.median(bad[m]):.3f} {np.quantile(bad[m], 0.9):.3f}"
+                print(f"   {what} from {lo}: {part}, within 2 u {np.mean(abs(z[m]) < 2):.2f}")
     blk, op, no = (r["kind"] == 1) & (r["seen"] > 0.7), (r["kind"] == 0) & (r["seen"] > 0.7), r["kind"] == 2
     if blk.any():
         p, h = r["p_blk"], r["p_hole"]
