@@ -15,7 +15,7 @@ from rim_train import batch_truth, dev, draw, finish_truth, heads
 
 @torch.no_grad()
 def inputs(net, coarse, img, t, S, H):
-    D, start, _ = perturb(t, True, None)
+    D, start, _ = perturb(t, True, H)
     rough = (
         ((t["bore0"] / 2).reshape(S, H)[:, :1] * (1 + 0.15 * (2 * torch.rand(S, 1, device=dev) - 1)))
         .expand(S, H)

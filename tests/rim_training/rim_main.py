@@ -123,14 +123,14 @@ def step_sim(net, co, data, S, H):
     cols = torch.randperm(imgs.shape[1], device=dev)[:H]
     t = batch_truth(truth, idx, cols)
     img = degrade(imgs[idx][:, cols].reshape(-1, *imgs.shape[2:]).float(), t)
-    D, st, ref = perturb(t, False, None)
+    D, st, ref = perturb(t, False, H)
     x, s = read_polar(img, t, D, st, ref)
     valid = (t["kind"] != 2).float() * (
         torch.rand(S * H, device=dev) < (0.3 + 0.7 * torch.rand(S, device=dev)).repeat_interleave(H)
     ) + 1e-3
     o = heads(net, x, s, S, H, valid)
     L, d = loss_fine(o, t, D, st, ref, S, H)
-    D, st, ref = perturb(t, True, None)
+    D, st, ref = perturb(t, True, H)
     x, s = read_coarse(img, t, D, st, ref)
     L2 = loss_coarse(co(x, s), t, D, st, ref)
     return L, L2, d
@@ -154,14 +154,14 @@ def step_shared(net, co, simgs, st, photos, S, H):
     gain = torch.exp(0.1 * torch.randn(len(i), 3, 1, 1, device=dev))
     img = img * gain
     # mirrored half of the time
-    D, s0, ref = perturb(t, False, None)
+    D, s0, ref = perturb(t, False, H)
     x, s = read_polar(img, t, D, s0, ref)
     valid = (t["kind"] != 2).float() * (
         torch.rand(S * H, device=dev) < (0.3 + 0.7 * torch.rand(S, device=dev)).repeat_interleave(H)
     ) + 1e-3
     o = heads(net, x, s, S, H, valid)
     L, _ = loss_fine(o, t, D, s0, ref, S, H)
-    D, s0, ref = perturb(t, True, None)
+    D, s0, ref = perturb(t, True, H)
     x, s = read_coarse(img, t, D, s0, ref)
     L2 = loss_coarse(co(x, s), t, D, s0, ref)
     return L, L2

@@ -26,7 +26,7 @@ def linear(v):
 def blur(img, sx, sy):
     """Gaussian of sigma (B,) px along x and y; img (B,3,H,W)."""
     for s, dim in ((sx, 3), (sy, 2)):
-        r = 5
+        r = 5 if float(s.max()) < 2 else 9
         k = torch.arange(-r, r + 1, device=img.device, dtype=torch.float32)
         # Gaussian integrated over pixels, minus nothing: the tracer already averages over the pixel
         w = torch.exp(-0.5 * (k[None] / s[:, None].clamp_min(0.12)) ** 2)
@@ -98,6 +98,14 @@ def jpeg(v, quality, ox, oy):
     return torch.where(on[:, None, None, None], out, v)
 
 
+def grain(img, t):
+    """Noise of sd 1: of each pixel by itself, or partly shared with its neighbours, as what a phone makes of it is."""
+    n = torch.randn_like(img)
+    w = t["smooth"][:, None, None, None]
+    n = (1 - w) * n + w * 3 * F.avg_pool2d(n, 3, 1, 1)
+    return n / ((1 - w + w / 3) ** 2 + 8 * (w / 3) ** 2).sqrt()
+
+
 def degrade(img, t):
     """Linear picture (B,3,H,W) with the seat's face near 1 -> linear light as a reader of the JPEG sees it."""
     x = img * (t["expose"])[:, None, None, None]
@@ -105,7 +113,7 @@ def degrade(img, t):
     s, m = t["blur_px"] * jit, t["motion"] / 3.46
     x = blur(x, torch.hypot(s, m * t["motion_dir"].cos()), torch.hypot(s, m * t["motion_dir"].sin()))
     n = t["noise"][:, None, None, None]
-    x = x + torch.randn_like(x) * n * (0.25 + x.clamp_min(0).sqrt())
+    x = x + grain(x, t) * n * (0.25 + x.clamp_min(0).sqrt())
     v = srgb(x.clamp(0, 1))
     k = t["sharpen"][:, None, None, None]
     v = (v + k * (v - F.avg_pool2d(v, 3, 1, 1, count_include_pad=False))).clamp(0, 1)
@@ -152,8 +160,11 @@ def to_canvas(q, t):
     return px.reshape(shape)
 
 
-def perturb(t, wide, gen_like):
-    """A camera and a starting point a little off: D (B,2,2), start (B,2) mm in the estimated frame, ref (B,)."""
+def perturb(t, wide, H):
+    """A camera and a starting point a little off: D (B,2,2), start (B,2) mm in the estimated frame, ref (B,).
+
+    The size is off for each hole by itself and for the H holes of a seat together.
+    """
     b, dev = len(t["radius"]), t["radius"].device
     rad = t["radius"]
     D = torch.eye(2, device=dev) + 0.006 * torch.randn(b, 2, 2, device=dev) * (torch.rand(b, 1, 1, device=dev) < 0.8)
@@ -168,7 +179,8 @@ def perturb(t, wide, gen_like):
             torch.where(torch.rand(b, device=dev) < 0.2, 0.09, 0.05) * torch.randn(b, device=dev)
         ).clamp(0.75, 1.3)
     start = torch.stack([r * f.cos(), r * f.sin()], 1)
-    return D, start, ref
+    together = torch.exp(0.08 * torch.randn(b // H, device=dev)).repeat_interleave(H)
+    return D, start, (ref * together).clamp(0.7 * rad, 1.4 * rad)
 
 
 def cut_mask(px, t):

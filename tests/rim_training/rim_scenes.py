@@ -226,7 +226,7 @@ def _kinds(rng: np.random.Generator, S: int, H: int) -> tuple[np.ndarray, np.nda
 
 
 def seats(
-    rng: np.random.Generator, n_seats: int, n_holes: int, px: tuple[float, float] = (3.6, 20.0)
+    rng: np.random.Generator, n_seats: int, n_holes: int, px: tuple[float, float] = (3.1, 20.0)
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Scenes, shape (n_seats, n_holes) of DTYPE, and truth arrays of the same shape.
 
@@ -490,7 +490,7 @@ def seats(
     # pixels: R in px common to the seat but for perspective
     rpx = np.exp(u(np.log(px[0]), np.log(px[1]), S))
     k = seat(rpx / (bore / 2)) * np.exp(rng.normal(0, 0.12, (S, H)))  # px per mm across the line of sight
-    k = np.clip(k * R, 3.4, px[1] + 0.6) / R
+    k = np.clip(k * R, 2.9, px[1] + 0.6) / R
     cos_t = 1 / np.sqrt(1 + slope**2)
     st = 1 / np.cos(np.radians(35 * np.sqrt(u(0, 1, (S, H)))))  # stretch off the optical axis
     sa, roll = u(0, np.pi, (S, H)), u(0, 2 * np.pi, (S, H))
@@ -513,7 +513,8 @@ def seats(
     s["spp"] = np.clip(np.round(7000 / r_px**2), 40, 240)
     s["clip"] = seat(8.0 * (s["sky0"][:, 0] + (e + sun) / np.pi))
     s["seed"] = rng.integers(0, 1 << 20, (S, H))
-    blur = np.where(some(0.8), np.exp(u(np.log(0.2), np.log(1.8), S)), u(0.2, 1.0, S))
+    blur = np.select([some(0.15), some(0.15)], [u(1.5, 3.5, S), u(0.2, 1.0, S)], np.exp(u(np.log(0.2), np.log(1.8), S)))
+    blur = np.minimum(blur * np.where(rpx < 7, u(0.5, 1, S), 1), 0.35 * rpx)
     truth = {
         "radius": R.astype("f4"),
         "chamfer": c.astype("f4"),
@@ -524,13 +525,14 @@ def seats(
         "slope": slope.astype("f4"),
         "to_px": to_px.astype("f4"),
         "r_px": r_px.astype("f4"),
-        "blur_px": seat(blur * np.where(rpx < 7, u(0.5, 1, S), 1)).astype("f4"),
+        "blur_px": seat(blur).astype("f4"),
         "worn": worn,
-        "quality": np.where(some(0.85, (S,))[:, None], seat(u(55, 98, S)), 0).astype("f4"),
-        "noise": seat(np.exp(u(np.log(0.001), np.log(0.02), S))).astype("f4"),
+        "quality": seat(np.select([some(0.15), some(0.12)], [np.zeros(S), u(25, 55, S)], u(55, 98, S))).astype("f4"),
+        "noise": seat(np.where(some(0.15), u(0.02, 0.07, S), np.exp(u(np.log(0.001), np.log(0.02), S)))).astype("f4"),
+        "smooth": seat(np.where(some(0.5), 0, u(0, 1, S))).astype("f4"),
         "expose": seat(np.where(some(0.12), u(0.9, 1.6, S), np.exp(u(np.log(0.025), np.log(0.9), S)))).astype("f4"),
         "tone": seat(np.where(some(0.75), 0, rng.normal(0, 1, S))).astype("f4"),
-        "sharpen": seat(np.where(some(0.85), 0, u(0, 0.8, S))).astype("f4"),
+        "sharpen": seat(np.where(some(0.75), 0, u(0, 1.0, S))).astype("f4"),
         "motion": seat(np.where(some(0.7), 0, u(0, 1.5, S))).astype("f4"),
         "motion_dir": seat(u(0, np.pi, S)).astype("f4"),
     }

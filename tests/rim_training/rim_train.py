@@ -231,7 +231,7 @@ def trial(net, coarse, data, chunk=16, degrade_it=True):
 
 @torch.no_grad()
 def chain(net, coarse, img, t, S, H, start_err=0.4):
-    D, start, _ = perturb(t, True, None)
+    D, start, _ = perturb(t, True, H)
     seat_rough = (t["bore0"] / 2).reshape(S, H)[:, :1] * (1 + 0.12 * (2 * torch.rand(S, 1, device=img.device) - 1))
     ref = seat_rough.expand(S, H).reshape(-1)
     x, s = read_coarse(img, t, D, start, ref)
