@@ -66,7 +66,7 @@ class PlaneSettings:
     u_tilt_deg: float = 18.0
     u_bore_rel: float = 0.025
     least_u_bore_rel: float = 0.012
-    u_rim_shape: float = 0.012
+    u_rim_shape: float = 0.015
     u_common_ellipse: float = 0.005
     u_gauge_drift_rel: float = 0.02
     u_gauge_slope_rel: float = 0.03
