@@ -317,7 +317,8 @@ def how_led(photo: Photo, camera: Camera, readings: Sequence[RimReading]) -> Led
     open_ones = [r for r in readings if r.arc_seen_frac >= LEAST_ARC and _is_open(r)]
     if len(open_ones) < LEAST_RIMS:
         return NOT_LED
-    some = open_ones[:: max(1, len(open_ones) // N_ROUGH)]
+    evenly = np.unique(np.linspace(0, len(open_ones), N_ROUGH, endpoint=False).astype(int))
+    some = [open_ones[k] for k in evenly]
     centre, rough = np.array([[r.x_px, r.y_px] for r in some]), _common_bore_mm(some)
     leaning = _leaning(camera, camera.to_mm(centre).mean(axis=0))
     upright, leaned = (gauge_holes(photo, c, centre, rough) for c in (camera, leaning))

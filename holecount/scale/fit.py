@@ -170,7 +170,7 @@ def fit_plane(
         heights_mm=tuple(model._own(fit.x, k)[1] for k in range(len(references))),
         focal_from="EXIF" if focal_px is not None else "a usual phone",
         parameters=fit.x,
-        covariance=fit.covariance * s.widen**2,
+        covariance=fit.covariance,
         model=model,
     )
 
