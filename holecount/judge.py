@@ -224,23 +224,10 @@ def _doubts_of_scale(
         )
     yield from _out_of_all_charts(s, seat)
     used = plane.model.references
-    if len(used) == 1 and _side_unseen(used[0]):
-        yield "One side of the card is not seen, so what it tells is less sure: photograph all of it."
     if any(r.by_hand and m > s.most_misfit_by_hand for r, m in zip(used, plane.misfit, strict=True)):
         yield "What was placed by hand does not fit its size or the rest: place its corners or ends again."
     elif any(m > s.most_misfit for m in plane.misfit):
         yield "The things of known size do not agree with one another or with a flat frame."
-
-
-def _side_unseen(reference: Reference) -> bool:
-    """Whether two corners of a card follow from its other sides; they are known several times worse than the rest then.
-
-    One such photograph, made worse in 24 ways, had the pitch 2.2 to 4.1 % off in six of them, at 2.4 to 5.9 times what
-    was stated (2026-11). Corners of whole cards are known alike to a factor of 2.2 (sample set, 2026-11).
-    """
-    if reference.kind != "card" or reference.by_hand:
-        return False
-    return float(reference.u_px.max()) > 3 * float(reference.u_px.min())
 
 
 def _out_of_all_charts(s: JudgeSettings, seat: RailStats) -> Iterator[str]:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,6 +41,23 @@ def no_holes() -> NoHoles:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Led:
+    """How far rims as read go along with the camera under which they are read, 0 (not at all) to 1.
+
+    The rim model looks for circles of much the same bore, and where a rim is small, blurred or grainy it finds them:
+    under a camera that leans wrongly rims seem to lean with it, and show only the rest of the error.
+
+    Attributes
+    ----------
+    size, shape : float
+        In radius from hole to hole, and in the rim's ellipse.
+    """
+
+    size: float
+    shape: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
     """The hole line with its rims gauged, under the camera that scale and rims agree on.
 
@@ -53,6 +71,7 @@ class Settled:
         Of the slots of ``found`` that are not hidden, in order.
     before : tuple of Camera and PlaneFit or None
         Camera and plane of the last round's start, under which the readings were taken.
+    led : Led
     """
 
     camera: Camera
@@ -60,6 +79,7 @@ class Settled:
     found: Found
     readings: tuple[RimReading, ...]
     before: tuple[Camera, PlaneFit | None]
+    led: Led
 
 
 def settle(
@@ -67,7 +87,8 @@ def settle(
 ) -> Settled:
     """Gauge the rims and refine the plane by them until it no longer moves; without a plane they are gauged alone."""
     readings = gauge_all(photo, camera, found.xy_px[~found.hidden], found.rough_diameter_mm)
-    return _refined(photo, camera, plane, found, readings, references)
+    led = NOT_LED if plane is None else how_led(photo, camera, readings)
+    return _refined(photo, camera, plane, found, readings, references, led)
 
 
 def correct(photo: Photo, settled: Settled, fixes: Fixes | None, references: Sequence[Reference]) -> Settled:
@@ -90,12 +111,12 @@ def correct(photo: Photo, settled: Settled, fixes: Fixes | None, references: Seq
         known |= zip(new, _gauge_beside(photo, settled, np.array(new)), strict=True)
     start = replace(settled, found=found, readings=tuple(known[at] for at in _places(found)))
     camera, plane = settled.before
-    refined = _refined_plane(photo, camera, plane, found, start.readings, references)
+    refined = _refined_plane(photo, camera, plane, found, start.readings, references, settled.led)
     if refined is None:
         return replace(start, camera=camera, plane=plane)
     if _scale_change(settled.camera, refined.camera, found.xy_px[~found.hidden]) <= REGAUGE_REL:
         return replace(start, camera=refined.camera, plane=refined)
-    return _refined(photo, camera, plane, found, start.readings, references, fixes)
+    return _refined(photo, camera, plane, found, start.readings, references, settled.led, fixes)
 
 
 def carried_over(
@@ -106,9 +127,12 @@ def carried_over(
     ``keep_tilt`` starts from the camera before, where the new references leave the tilt open.
     """
     start = settled.camera if keep_tilt and settled.plane is not None else plane.camera
+    led = settled.led if settled.led is not NOT_LED else how_led(photo, settled.before[0], settled.readings)
     readings = tuple(regauge(settled.readings, start))
-    refined = _refined_plane(photo, start, plane, settled.found, readings, references) or plane
-    return Settled(camera=refined.camera, plane=refined, found=settled.found, readings=readings, before=(start, plane))
+    refined = _refined_plane(photo, start, plane, settled.found, readings, references, led, settled.before[0]) or plane
+    return Settled(
+        camera=refined.camera, plane=refined, found=settled.found, readings=readings, before=(start, plane), led=led
+    )
 
 
 def _places(found: Found) -> list[tuple[float, float]]:
@@ -131,13 +155,14 @@ def _refined(
     found: Found,
     readings: Sequence[RimReading],
     references: Sequence[Reference],
+    led: Led,
     fixes: Fixes | None = None,
 ) -> Settled:
     """The plane refined by the rims, and the rims gauged again under it, until it no longer moves."""
     before = camera, plane
     for _ in range(MOST_TURNS):
         before = camera, plane
-        refined = _refined_plane(photo, camera, plane, found, readings, references)
+        refined = _refined_plane(photo, camera, plane, found, readings, references, led)
         if refined is None:
             break
         plane = refined
@@ -155,7 +180,7 @@ def _refined(
         readings = gauge_all(photo, camera, centres, rough, settled=True)
     else:
         before = camera, plane
-    return Settled(camera=camera, plane=plane, found=found, readings=tuple(readings), before=before)
+    return Settled(camera=camera, plane=plane, found=found, readings=tuple(readings), before=before, led=led)
 
 
 def _refined_plane(
@@ -165,9 +190,14 @@ def _refined_plane(
     found: Found,
     readings: Sequence[RimReading],
     references: Sequence[Reference],
+    led: Led,
+    read_under: Camera | None = None,
 ) -> PlaneFit | None:
-    """The plane refined once by the rims as read under this camera; None without a plane or with too few rims."""
-    rims = rim_shapes(_not_said_blocked(found, readings), camera)
+    """The plane refined once by the rims; None without a plane or with too few rims.
+
+    They were read under this camera unless ``read_under`` says under which.
+    """
+    rims = rim_shapes(_not_said_blocked(found, readings), read_under or camera, led)
     if rims is None or plane is None:
         return None
     earlier = None if camera is plane.camera else camera
@@ -273,16 +303,53 @@ LEAST_ARC, LEAST_RIMS, U_RIM_SHAPE = 0.7, 8, 0.01
 """Share of a rim in sight from which its ellipse tells of the tilt, fewest of them that tell (own choices), and what an
 ellipse is off by of its own: twice the 0.0044 of lone rims (sample set, 2026-11)."""
 
+LEAN_RAD, MOST_LED = 0.04, 0.85
+"""Lean of the camera under which some rims are read once more: a degree or two, as a scale may be off by (derived). Led
+further than this they tell next to nothing, and by how much is no longer known (own choice; 0.05 to 0.6 in size and 0.3
+to 0.87 in ellipse on the sample set as it is, blurred and grainy, 2026-11)."""
 
-def rim_shapes(readings: Sequence[RimReading], camera: Camera) -> RimShapes | None:
-    """Ellipses of the well-seen rims for the plane fit; None where too few are."""
-    good = [r for r in readings if r.arc_seen_frac >= LEAST_ARC and _is_open(r)]
-    if len(good) < LEAST_RIMS:
-        return None
-    centre = np.array([[r.x_px, r.y_px] for r in good])
-    to_px = np.linalg.inv(mm_per_px(camera, centre))
-    shapes, u_size, u_shape = [], [], []
-    for r, inverse in zip(good, to_px, strict=True):
+NOT_LED = Led(size=0.0, shape=0.0)
+"""Rims that are what they are whatever the camera; also where there was no need to know."""
+
+
+def how_led(photo: Photo, camera: Camera, readings: Sequence[RimReading]) -> Led:
+    """How far this photograph's rims are led, from some that are read once more under a leaning camera."""
+    open_ones = [r for r in readings if r.arc_seen_frac >= LEAST_ARC and _is_open(r)]
+    if len(open_ones) < LEAST_RIMS:
+        return NOT_LED
+    evenly = np.unique(np.linspace(0, len(open_ones), N_ROUGH, endpoint=False).astype(int))
+    some = [open_ones[k] for k in evenly]
+    centre, rough = np.array([[r.x_px, r.y_px] for r in some]), _common_bore_mm(some)
+    leaning = _leaning(camera, camera.to_mm(centre).mean(axis=0))
+    upright, leaned = (gauge_holes(photo, c, centre, rough) for c in (camera, leaning))
+    both = [k for k, (a, b) in enumerate(zip(upright, leaned, strict=True)) if a.arc_seen_frac + b.arc_seen_frac > 1.0]
+    if len(both) < LEAST_RIMS:
+        return NOT_LED
+    upright, leaned = [upright[k] for k in both], [leaned[k] for k in both]
+    as_read, went, could_go = (
+        _ovals(regauge(r, c), c) for r, c in ((upright, camera), (leaned, camera), (upright, leaning))
+    )
+    went, could_go = went - as_read, could_go - as_read
+    went[:, 0] -= went[:, 0].mean()
+    could_go[:, 0] -= could_go[:, 0].mean()
+    size = -float((went[:, 0] * could_go[:, 0]).sum() / max((could_go[:, 0] ** 2).sum(), 1e-12))
+    shape = -float((went[:, 1:] * could_go[:, 1:]).sum() / max((could_go[:, 1:] ** 2).sum(), 1e-12))
+    return Led(size=float(np.clip(size, 0.0, MOST_LED)), shape=float(np.clip(shape, 0.0, MOST_LED)))
+
+
+def _leaning(camera: Camera, about_mm: Array) -> Camera:
+    """The camera as it would be if the plane leaned about a point (2,) of it, half along either axis."""
+    lean, _ = cv2.Rodrigues(np.array([LEAN_RAD, LEAN_RAD, 0.0]) / np.sqrt(2.0))
+    rotation, at = camera.rotation @ np.asarray(lean, float), np.array([*about_mm, 0.0])
+    return replace(
+        camera, rotation=rotation, translation_mm=camera.translation_mm + camera.rotation @ at - rotation @ at
+    )
+
+
+def _ovals(readings: Sequence[RimReading], camera: Camera) -> Array:
+    """Log radius and the two ellipse terms (n, 3) of rims on the camera's plane."""
+    out = []
+    for r in readings:
         ok = np.isfinite(r.rim_px[:, 0]) & (r.rim_weight > 0)
         at = camera.to_mm(r.rim_px[ok]) - np.array([r.x_mm, r.y_mm])
         angle, radius = np.arctan2(at[:, 1], at[:, 0]), np.hypot(at[:, 0], at[:, 1])
@@ -290,10 +357,33 @@ def rim_shapes(readings: Sequence[RimReading], camera: Camera) -> RimShapes | No
         design = np.column_stack([np.ones(len(at)), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
         w = np.sqrt(r.rim_weight[ok])
         c, *_ = np.linalg.lstsq(design * w[:, None], radius * w, rcond=None)
-        e1, e2 = c[3] / c[0], c[4] / c[0]
-        shapes.append(inverse @ np.array([[1 + e1, e2], [e2, 1 - e1]]) * (r.diameter_mm / 2))
-        u_size.append(r.u_own_diameter_mm / r.diameter_mm)
-        u_shape.append(U_RIM_SHAPE)
+        out.append([np.log(r.diameter_mm / 2), c[3] / c[0], c[4] / c[0]])
+    return np.array(out)
+
+
+def rim_shapes(readings: Sequence[RimReading], camera: Camera, led: Led = NOT_LED) -> RimShapes | None:
+    """Ellipses of the well-seen rims for the plane fit, as they would be were they not led; None where too few are.
+
+    Parameters
+    ----------
+    camera : under which they were read: a circle of the common bore under it says least.
+    """
+    good = [r for r in readings if r.arc_seen_frac >= LEAST_ARC and _is_open(r)]
+    if len(good) < LEAST_RIMS:
+        return None
+    centre = np.array([[r.x_px, r.y_px] for r in good])
+    to_px = np.linalg.inv(mm_per_px(camera, centre))
+    gain_size, gain_shape = 1 / (1 - led.size), 1 / (1 - led.shape)
+    log_radius, e1, e2 = _ovals(regauge(good, camera), camera).T
+    usual = float(np.median(log_radius))
+    radius = np.exp(usual + gain_size * (log_radius - usual))
+    e1, e2 = gain_shape * e1, gain_shape * e2
+    oval = np.stack([np.stack([1 + e1, e2], axis=-1), np.stack([e2, 1 - e1], axis=-1)], axis=-2)
     return RimShapes(
-        centre_px=centre, shape_px=np.array(shapes), u_size_rel=np.array(u_size), u_shape=np.array(u_shape)
+        centre_px=centre,
+        shape_px=to_px @ oval * radius[:, None, None],
+        u_size_rel=gain_size * np.array([r.u_own_diameter_mm / r.diameter_mm for r in good]),
+        u_shape=np.full(len(good), gain_shape * U_RIM_SHAPE),
+        gain_size=gain_size,
+        gain_shape=gain_shape,
     )

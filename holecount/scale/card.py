@@ -26,7 +26,7 @@ from holecount.scale.card_settings import CardSettings, lens_prior
 from holecount.scale.corner_shape import CornerShapes, corner_shapes
 from holecount.scale.known_objects import KnownObject, known_objects
 from holecount.scale.quads import EdgePicture, edge_picture, propose_quads
-from holecount.scale.rectangle_fit import MISFIT_BY_CHANCE, RectangleFit, fit_rectangle
+from holecount.scale.rectangle_fit import MISFIT_BY_CHANCE, RectangleFit, constraints_of_sides, fit_rectangle
 from holecount.scale.rectangle_pose import (
     LensPrior,
     rectangle_mm,
@@ -128,17 +128,18 @@ def look_for_cards(
     return sorted(out, key=lambda c: -c.score)
 
 
-def _reference(known: KnownObject, corners_px: Array, u_px: Array, notes: tuple[str, ...]) -> Reference:
+def _reference(known: KnownObject, fit: RectangleFit, notes: tuple[str, ...]) -> Reference:
     return Reference(
         kind=known.kind,
         words=known.words,
-        points_px=corners_px,
+        points_px=fit.corners_px,
         points_mm=rectangle_mm(known.long_mm, known.short_mm),
-        u_px=u_px,
+        u_px=fit.u_px,
         u_size_rel=known.u_size_rel,
+        constraints=None if fit.seen.all() else constraints_of_sides(fit),
         height_mm=known.thickness_mm,
         u_height_mm=known.u_thickness_mm,
-        outline_px=corners_px,
+        outline_px=fit.corners_px,
         notes=notes,
     )
 
@@ -167,7 +168,7 @@ def _measure(
         - candidate.overrun
     )
     return FoundCard(
-        reference=_reference(known, fit.corners_px, fit.u_px, _notes(candidate, fit)),
+        reference=_reference(known, fit, _notes(candidate, fit)),
         fit=fit,
         share=candidate.share,
         inside=candidate.inside,

@@ -74,7 +74,7 @@ def thinned(reference: Reference, n_most: int) -> Reference:
     Over a few graduations perspective is straight, so the mean pixel point belongs to the mean mm point.
     """
     n = len(reference.points_px)
-    if n <= n_most:
+    if n <= n_most or reference.constraints is not None:
         return reference
     row = reference.row if reference.row is not None else np.zeros(n, np.int64)
     group = int(np.ceil(n / n_most))
@@ -170,7 +170,7 @@ def fit_plane(
         heights_mm=tuple(model._own(fit.x, k)[1] for k in range(len(references))),
         focal_from="EXIF" if focal_px is not None else "a usual phone",
         parameters=fit.x,
-        covariance=fit.covariance * s.widen**2,
+        covariance=fit.covariance,
         model=model,
     )
 
@@ -184,7 +184,7 @@ def _fit(
     s: PlaneSettings,
     before: Array | None = None,
 ) -> tuple[PlaneModel, Fit]:
-    u_bore = s.u_bore_rel
+    u_bore = s.u_bore_rel * (1.0 if rims is None else rims.gain_size)
     model = PlaneModel(references, start, nominal, focal_known, rims, u_bore, s)
     x = model.begin()
     if before is not None:
@@ -199,7 +199,7 @@ def _fit(
     spread = 1.4826 * float(np.median(np.abs(log_radius - np.median(log_radius))))
     own = float(np.median(rims.u_size_rel))
     # Bores that differ by more than a twelfth are not of one bit (own choice).
-    u_bore = float(np.clip(np.sqrt(max(spread**2 - own**2, 0.0)), s.least_u_bore_rel, 0.08))
+    u_bore = float(np.clip(np.sqrt(max(spread**2 - own**2, 0.0)), s.least_u_bore_rel * rims.gain_size, 0.08))
     model = PlaneModel(references, start, nominal, focal_known, rims, u_bore, s)
     fit = least_squares(model.residuals, fit.x, model.derivative, n_most=15, damping=1e-9)
     return model, fit
@@ -216,7 +216,7 @@ def _shares(model: PlaneModel, fit: Fit) -> tuple[tuple[float, ...], float]:
     sources: list[Array] = []
     at = 0
     for k, (first, n) in enumerate(model.layout):
-        rows = 2 * len(model.references[k].points_px)
+        rows = model.n_residuals(k)
         sources.append(_camera_information(whole[at : at + rows], slice(first, first + n)))
         at += rows
     if model.rims is not None and model.bore_at is not None:

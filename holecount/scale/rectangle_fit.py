@@ -48,6 +48,10 @@ class RectangleFit:
         Scatter of each side's edge points about its line.
     blur_px : float
         Standard deviation of the sides' blur.
+    ends_px : shape (4, 2, 2)
+        Where each side's line was seen first and last, nan where it was not.
+    cov_ends_px2 : shape (4, 2, 2)
+        Covariance of how far the line lies across itself at those two places.
     """
 
     corners_px: Array
@@ -57,6 +61,8 @@ class RectangleFit:
     misfit: float
     rms_px: Array
     blur_px: float
+    ends_px: Array
+    cov_ends_px2: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +181,8 @@ def fit_rectangle(
         u_px=fit.u_px * factor,
         rms_px=fit.rms_px * factor,
         blur_px=fit.blur_px * factor,
+        ends_px=(fit.ends_px + 0.5) * factor - 0.5,
+        cov_ends_px2=fit.cov_ends_px2 * factor**2,
         pose=replace(
             fit.pose,
             camera=camera,
@@ -245,10 +253,12 @@ def _fit_as_is(
         pose = choice.pose
         lines = fit_lines(readings, choice, pose, lens)
         at, u_at = corners_with_u(lines, pose, seen, lens)
+        ends, cov_ends = ends_with_cov(lines, readings, lens)
         if not np.isfinite(at).all():
             return None
         # Sides that do not make the known shape are off by more than their strips say.
-        u_at = u_at * np.sqrt(max(1.0, choice.misfit / MISFIT_BY_CHANCE))
+        more = max(1.0, choice.misfit / MISFIT_BY_CHANCE)
+        u_at, cov_ends = u_at * np.sqrt(more), cov_ends * more
         fit = RectangleFit(
             corners_px=at,
             u_px=u_at,
@@ -257,6 +267,8 @@ def _fit_as_is(
             misfit=choice.misfit,
             rms_px=lines.rms_px,
             blur_px=float(np.median([r.blur_px for r in readings if r is not None])),
+            ends_px=ends,
+            cov_ends_px2=cov_ends,
         )
         moved, corners = float(np.abs(at - corners).max()), at
         if moved < 1.0:
@@ -443,3 +455,41 @@ def corners_with_u(fit: LineFit, pose: RectanglePose, seen: NDArray[np.bool_], l
     both = seen & np.roll(seen, 1)
     u = np.where(both, np.sqrt(variance.mean(axis=1)), np.maximum(pose.u_corners_px, 0.5))
     return np.where(both[:, None], at, pose.corners_px), u
+
+
+def ends_with_cov(fit: LineFit, readings: Sequence[SideReading | None], lens: LensPrior) -> tuple[Array, Array]:
+    """First and last place (4, 2, 2) at which each line was seen, and its covariance across itself there (4, 2, 2)."""
+    ends, cov = np.full((4, 2, 2), np.nan), np.full((4, 2, 2), np.nan)
+    for k, reading in enumerate(readings):
+        if reading is None:
+            continue
+        a = (reading.middle_px - lens.centre_px) @ fit.along[k]
+        a = np.array([a.min(), a.max()])
+        across = fit.terms[k] + fit.terms[4 + k] * a
+        bend = (a**2 + across**2) / lens.half_diagonal_px**2 * across
+        ends[k] = lens.centre_px + a[:, None] * fit.along[k] + (across + fit.terms[8] * bend)[:, None] * fit.normal[k]
+        jac = np.column_stack([np.ones(2), a, bend])
+        mine = [k, 4 + k, 8]
+        cov[k] = jac @ fit.cov[np.ix_(mine, mine)] @ jac.T
+    return ends, cov
+
+
+def constraints_of_sides(fit: RectangleFit) -> Array:
+    """What seen sides tell of the corners, shape (2 n_seen, 8), as `Reference` wants it.
+
+    Two corners span a line; across it, that line is known where the side was seen. Along it nothing is known but by
+    other sides. A corner of a side that was not seen is thus held by the two numbers of the side it ends, not four.
+    """
+    rows = []
+    for k in (int(j) for j in np.flatnonzero(fit.seen)):
+        a, b = fit.corners_px[k], fit.corners_px[(k + 1) % 4]
+        length = float(np.linalg.norm(b - a))
+        along = (b - a) / length
+        across = np.array([along[1], -along[0]])
+        at = (fit.ends_px[k] - a) @ along / length
+        moves = np.zeros((2, 8))  # how far the line moves across itself at its ends, by either corner
+        moves[:, 2 * k : 2 * k + 2] = (1 - at)[:, None] * across
+        following = 2 * ((k + 1) % 4)
+        moves[:, following : following + 2] = at[:, None] * across
+        rows.append(np.linalg.inv(np.linalg.cholesky(fit.cov_ends_px2[k])) @ moves)
+    return np.vstack(rows)

@@ -21,7 +21,11 @@ class Reference:
     points_px, points_mm : float arrays, shape (n, 2)
         Matched points; mm along x for a ruler. For a ruler y is zero within a row of points.
     u_px : float array, shape (n,)
-        One standard uncertainty of a point along each pixel axis, independent of the others.
+        One standard uncertainty of a point along each pixel axis; independent of the others unless there are
+        ``constraints``.
+    constraints : float array, shape (m, 2 n), or None
+        What of the points was measured, where not every point by itself: each row weighs the points' deviations
+        (x and y of the first, of the second, ...) to a sum of one standard uncertainty, independent of other rows'.
     row : int array, shape (n,)
         0 for points whose ``points_mm`` is known in both axes. Points of row k >= 1 lie
         ``row_offset_mm[k - 1]`` further in y, which is known only to ``u_row_offset_mm[k - 1]``
@@ -47,6 +51,7 @@ class Reference:
     u_height_mm: float
     outline_px: NDArray[np.float64]
     u_size_rel: float = 0.0
+    constraints: NDArray[np.float64] | None = None
     row: NDArray[np.int64] | None = None
     row_offset_mm: tuple[float, ...] = ()
     u_row_offset_mm: tuple[float, ...] = ()

@@ -168,18 +168,6 @@ def test_a_misfit_of_what_a_hand_placed_counts_sooner(
     assert said in " ".join(reasons)
 
 
-@pytest.mark.parametrize(("u_px", "wanted"), [((0.4, 0.5, 0.9, 0.8), "good"), ((0.6, 0.5, 3.0, 2.7), "check")])
-def test_a_lone_card_of_three_sides_is_less_sure(good: Measurement, u_px: tuple[float, ...], wanted: str) -> None:
-    card = SimpleNamespace(kind="card", by_hand=False, u_px=np.array(u_px))
-
-    class OnACard(Plane):
-        model = SimpleNamespace(references=(card,))
-
-    verdict, reasons = verdict_of(evidence(len(good.holes)), good.holes, good.seat, OnACard())
-    assert verdict == wanted
-    assert ("One side of the card is not seen" in " ".join(reasons)) == (wanted == "check")
-
-
 @pytest.mark.parametrize(("times", "wanted"), [(1.15, "good"), (1.4, "check"), (0.6, "check")])
 def test_a_hole_of_quite_another_size_may_be_none(good: Measurement, times: float, wanted: str) -> None:
     holes = tuple(
