@@ -33,7 +33,7 @@ _KNEE_REFERENCE = 3.0
 class PlaneSettings:
     """What is known of phones, frames and bits before looking.
 
-    With these, seat pitches were within 1 u in 84 % and within 2 u in 97 % of 93 measurements (sample set as it is,
+    With these, seat pitches were within 1 u in 83 % and within 2 u in 97 % of 93 measurements (sample set as it is,
     blurred by a pixel, and as a JPEG of quality 30, 2026-11).
 
     u_focal_exif_rel : EXIF's focal length is a whole number of mm and the crop varies (from memory).
