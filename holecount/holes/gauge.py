@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from holecount.edges import local_map, read_linear
 from holecount.holes.circles import Circles, fit_circles
-from holecount.holes.grain import grain_share
 from holecount.holes.rim_model import (
     COARSE,
     FACE_FROM,
@@ -46,27 +45,9 @@ LEAST_RELIEF = 0.1
 """Root mean square of (square root of light against the face's, less 1) within the rim. Below it nothing is there to
 be a hole; true holes show 0.27 and more (measured on the sample set, 2026-11)."""
 
-SMALLEST_PX, STEEPEST = 3.4, 1.15
+SMALLEST_PX, STEEPEST = 2.9, 1.15
 """Radius in px and slope of the line of sight (tangent) between which the rim model was learned (docs/rim-model.md);
 beyond them uncertainties grow with the square of the excess (common practice, no source)."""
-
-U_FEW_PX, FEW_PX = 0.3, 5.0
-"""Diameters of holes of this radius in px err by so many px for all holes alike, beyond what the rim model says; with
-the square of the radius it goes (drawn pictures of another tracer than the model learned from, 2026-11)."""
-
-U_GRAIN_REL, FREE_GRAIN = 0.3, 0.03
-"""Share of the bore by which grain as large as the hole's contrast misleads the rim model, and grain that does not: it
-takes noise for a sharper edge (sample set made darker and noisier, 2026-11: bores off by 5 to 7 % at a grain of 0.13 to
-0.25; drawn pictures: half of that)."""
-
-U_BLUR, SHARP_PX = 0.5, 0.75
-"""Error of the diameter in px for each px of blur beyond this: what the rim model says of its own error holds too often
-where edges are sharp and not often enough where they are not (33 photographs of the sample set and 289 drawn ones,
-2026-11, where this and `U_SHARED_FACTOR` are likeliest; both sets ask for it alike)."""
-
-U_BLUR_SHARE, SHARP_SHARE = 0.5, 0.15
-"""Error of the diameter, as a share of it, for each radius of blur beyond this share of the radius (sample set made
-blurred, 2026-11: up to 6 % at 0.2 radii)."""
 
 SATURATED = 0.956
 """Linear light of sRGB code 250 (IEC 61966-2-1)."""
@@ -182,8 +163,7 @@ def gauge_holes(
     found = np.clip(fit.radius + rims.correction, 0.3, 2.0) * patch.ref_mm
     hole, blocked = what_is_there(rims, np.log(found / (rough_diameter_mm / 2)), odds, weight)
     hole *= np.minimum(_relief(patch) / LEAST_RELIEF, 1.0) ** 2
-    grain = grain_share(photo, camera.to_px(patch.centre_mm), patch.ref_mm * patch.px_per_mm)
-    return _readings(camera, patch, rims, fit, hole, blocked, grain)
+    return _readings(camera, patch, rims, fit, hole, blocked)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,9 +255,7 @@ def _ray_weight(rims: Rims) -> Array:
     return np.where(seen | ~enough, weight, 0.0)
 
 
-def _readings(
-    camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Array, blocked: Array, grain: float
-) -> list[RimReading]:
+def _readings(camera: Camera, patch: _Patch, rims: Rims, fit: Circles, hole: Array, blocked: Array) -> list[RimReading]:
     n, ref = len(patch.ref_mm), patch.ref_mm
     radius = np.maximum(fit.radius + rims.correction, 0.05)
     middle = fit.centre + rims.shift
@@ -297,7 +275,6 @@ def _readings(
     out = []
     oval = _out_of_round(fit, rims, weight) * ref
     blur = _blur_px(patch)
-    u_beyond = _u_beyond_learned(patch, radius * ref, float(np.median(blur)), grain)
     for i in range(n):
         out.append(
             RimReading(
@@ -309,7 +286,7 @@ def _readings(
                 rim_weight=weight[i],
                 diameter_mm=float(2 * radius[i] * ref[i]),
                 u_own_diameter_mm=float(2 * rims.u_own[i] * ref[i] * strange[i]),
-                u_shared_diameter_mm=float(np.hypot(2 * rims.u_shared * ref[i] * strange[i], u_beyond[i])),
+                u_shared_diameter_mm=float(2 * rims.u_shared * ref[i] * strange[i]),
                 u_own_centre_mm=float(u_centre[i]),
                 rounding_mm=float(rims.rounding[i] * ref[i]),
                 arc_seen_frac=float(seen[i].mean()),
@@ -321,18 +298,6 @@ def _readings(
             )
         )
     return out
-
-
-def _u_beyond_learned(patch: _Patch, radius_mm: Array, blur_px: float, grain: float) -> Array:
-    """What small, blurred and grainy pictures add to the diameters' shared error (n,), in mm."""
-    radius_px = patch.ref_mm * patch.px_per_mm
-    few = U_FEW_PX * (FEW_PX / radius_px) ** 2
-    scale = np.maximum(radius_px / GaugeSettings().block_above_px, 1.0)
-    blur = U_BLUR * np.maximum(blur_px - SHARP_PX * scale, 0.0)
-    blur = np.hypot(blur, U_BLUR_SHARE * 2 * np.maximum(blur_px - SHARP_SHARE * radius_px, 0.0))
-    return np.asarray(
-        np.hypot(np.hypot(few, blur) / patch.px_per_mm, U_GRAIN_REL * max(grain - FREE_GRAIN, 0.0) * 2 * radius_mm)
-    )
 
 
 def _out_of_round(fit: Circles, rims: Rims, weight: Array) -> Array:

@@ -18,7 +18,7 @@ class Plane:
 
     misfit = (1.0,)
     camera = SimpleNamespace(tilt_deg=8.0)
-    model = SimpleNamespace(references=(SimpleNamespace(kind="ruler", by_hand=False),))
+    model = SimpleNamespace(references=(SimpleNamespace(kind="ruler", by_hand=False, constraints=None),))
 
 
 @pytest.fixture
@@ -160,12 +160,24 @@ def test_a_misfit_of_what_a_hand_placed_counts_sooner(
     good: Measurement, by_hand: bool, misfit: float, said: str
 ) -> None:
     class Placed(Plane):
-        model = SimpleNamespace(references=(SimpleNamespace(kind="rectangle", by_hand=by_hand),))
+        model = SimpleNamespace(references=(SimpleNamespace(kind="rectangle", by_hand=by_hand, constraints=None),))
 
     Placed.misfit = (misfit,)
     verdict, reasons = verdict_of(evidence(len(good.holes)), good.holes, good.seat, Placed())
     assert verdict == ("check" if said else "good")
     assert said in " ".join(reasons)
+
+
+@pytest.mark.parametrize(("constraints", "wanted"), [(None, "good"), (np.ones((6, 8)), "check")])
+def test_a_lone_card_of_three_sides_is_less_sure(good: Measurement, constraints: object, wanted: str) -> None:
+    card = SimpleNamespace(kind="card", by_hand=False, constraints=constraints)
+
+    class OnACard(Plane):
+        model = SimpleNamespace(references=(card,))
+
+    verdict, reasons = verdict_of(evidence(len(good.holes)), good.holes, good.seat, OnACard())
+    assert verdict == wanted
+    assert ("One side of the card is not seen" in " ".join(reasons)) == (wanted == "check")
 
 
 @pytest.mark.parametrize(("times", "wanted"), [(1.15, "good"), (1.4, "check"), (0.6, "check")])
