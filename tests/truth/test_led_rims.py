@@ -63,7 +63,7 @@ def test_rims_do_not_bear_out_a_wrong_lean():
             first = fit_plane([card], width_px=t["width"], height_px=t["height"], focal_px=photo.focal_px)
             readings = gauge_all(photo, first.camera, holes, t["nominal_bore_mm"])
             led = how_led(photo, first.camera, readings)
-            assert 0.3 < led.size < led.shape  # small and blurred: they follow far
+            assert min(led.size, led.shape) > 0.3  # small and blurred: they follow far
             for how, out in ((led, allowed), (NOT_LED, not_allowed)):
                 rims = rim_shapes(readings, first.camera, how)
                 out.append(z_of(with_rims(first, [card], rims, focal_px=photo.focal_px), camera, holes))
