@@ -1,4 +1,4 @@
-"""Train the rim model: ``rim_main.py OUT draw_s train_s CHECKPOINT|- SEED folds fold_s all_s`` (seconds each)."""
+"""Train the rim model: ``rim_main.py OUT draw_s train_s CHECKPOINT|- SEED folds fold_s all_s [step]`` (seconds each)."""
 
 import copy
 import math
@@ -219,7 +219,8 @@ if __name__ == "__main__":
             print("warm start:", len(keep), "of", len(own), "arrays")
             mod.load_state_dict(keep, strict=False)
         report(trial(net, co, val), "sim held out, at the start")
-    it = train(net, co, data, train_s, 1.5e-3, S=192 if dev == "cuda" else 4)
+    lr = float(sys.argv[9]) if len(sys.argv) > 9 else 1.5e-3
+    it = train(net, co, data, train_s, lr, S=192 if dev == "cuda" else 4)
     print("iterations", it)
     report(trial(net, co, [(i[:64], {k: v[:64] for k, v in t.items()}) for i, t in data]), "sim seats trained on")
     torch.save({"net": net.state_dict(), "co": co.state_dict()}, out + "/sim.pt")
