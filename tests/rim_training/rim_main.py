@@ -1,4 +1,4 @@
-"""Train the rim model: ``rim_main.py OUT draw_s train_s CHECKPOINT|- SEED folds fold_s all_s [step]`` (seconds each)."""
+"""Train the rim model: ``rim_main.py OUT draw_s train_s CHECKPOINT|- SEED folds fold_s all_s [step]`` (seconds)."""
 
 import copy
 import math
