@@ -31,6 +31,8 @@ class JudgeSettings:
 
     Where no source is said: set on drawn pictures and held against the sample set, 2026-11.
 
+    blocked_score : score of the rim model from which a hole is packed: of 128 packed ones, held out, 4 have less than
+        0.5 and 4 less than 0.95, of 5,372 others 11 and 3 have more (docs/rim-model.md).
     least_arc : share of the rim in sight below which a hole is part hidden.
     least_arc_measured : below this no diameter is given (half a rim costs 3.4 times the error, a third 8
         to 10 times: derived from the covariance of a circle).
@@ -59,6 +61,7 @@ class JudgeSettings:
     most_badly_seen_share : share of the holes that may be seen badly, or at a steep angle, before it is told.
     """
 
+    blocked_score: float = 0.9
     least_arc: float = 0.7
     least_arc_measured: float = 0.4
     steep_deg: float = 42.0
@@ -122,7 +125,7 @@ class Evidence:
         view = np.degrees(np.arctan(np.hypot(slope[:, 0], slope[:, 1])))
         for k, r in readings.items():
             said = found.by_hand[k]
-            blocked[k] = said == "blocked" or (said is None and r.blocked_score >= 0.5)
+            blocked[k] = said == "blocked" or (said is None and r.blocked_score >= s.blocked_score)
             measurable[k] = r.arc_seen_frac >= s.least_arc_measured and np.isfinite(r.diameter_mm)
             rim = r.rim_px[np.isfinite(r.rim_px[:, 0])]
             if len(rim):
